@@ -1,0 +1,231 @@
+"""Reads events from lines of JSON: every problem of a file at once, each with its line.
+
+A line is I-JSON (RFC 7493): no duplicate keys, no NaN, no lone surrogates; numbers are whole.
+"""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from ampelog import moments
+from ampelog.errors import Finding
+from ampelog.events import KINDS, LOOK_AHEAD, Event, model_of
+from ampelog.moments import NotATime
+
+LONGEST_LINE = 4_000_000
+GREATEST = 2**53 - 1
+"""The greatest whole number that every reader of JSON keeps exactly (RFC 7493)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An event that has passed its form: as received, as a model, and its moment."""
+
+    event: dict[str, Any]
+    model: Event
+    instant: int
+    where: str
+
+
+class _NotJson(ValueError):
+    pass
+
+
+def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        seen: set[str] = set()
+        for key, _ in pairs:
+            if key in seen:
+                raise _NotJson(f"the key `{key}` stands twice in one object")
+            seen.add(key)
+    return found
+
+
+def _whole(text: str) -> int:
+    if len(text) > 17 or abs(int(text)) > GREATEST:
+        raise _NotJson(f"the number {text[:20]} is too large for a number; write it as text")
+    return int(text)
+
+
+def _no_decimal(text: str) -> Any:
+    raise _NotJson(
+        f"the bare number {text}; measured values are texts, as in \"{text}\", "
+        "so that no digit is lost"
+    )
+
+
+def _no_constant(text: str) -> Any:
+    raise _NotJson(f"{text} is no number")
+
+
+_decode = json.JSONDecoder(
+    object_pairs_hook=_pairs,
+    parse_int=_whole,
+    parse_float=_no_decimal,
+    parse_constant=_no_constant,
+).decode
+
+
+def normal(value: Any) -> Any:
+    """The same JSON value with every text and key in Unicode's composed form (NFC)."""
+    if isinstance(value, str):
+        return unicodedata.normalize("NFC", value)
+    if isinstance(value, list):
+        return [normal(item) for item in value]
+    if isinstance(value, dict):
+        return _pairs([(unicodedata.normalize("NFC", key), normal(v)) for key, v in value.items()])
+    return value
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    if len(line) > LONGEST_LINE:
+        raise _NotJson(f"the line is longer than {LONGEST_LINE} bytes")
+    try:
+        text = line.decode("utf-8")
+    except UnicodeDecodeError as problem:
+        raise _NotJson(f"not UTF-8 at byte {problem.start + 1}") from None
+    try:
+        value = _decode(text)
+        if not text.isascii() or "\\u" in text:
+            value = normal(value)
+            json.dumps(value, ensure_ascii=False).encode("utf-8")
+    except json.JSONDecodeError as problem:
+        raise _NotJson(f"no JSON: {problem.msg} at column {problem.colno}") from None
+    except UnicodeEncodeError:
+        raise _NotJson("half of a surrogate pair stands alone in a text") from None
+    except RecursionError:
+        raise _NotJson("nested too deeply") from None
+    if not isinstance(value, dict):
+        raise _NotJson(f"a line holds one event, an object in braces; seen {text[:40]!r}")
+    return value
+
+
+def read(
+    lines: Iterable[bytes],
+    name: str,
+    zone: ZoneInfo,
+    now: int,
+    tick: Callable[[int], None] | None = None,
+) -> tuple[list[Entry], list[Finding]]:
+    """The entries of a file's lines, and the problems of those that have none.
+
+    ``now`` is the recording's instant: an event may not lie more than a day after it.
+    ``tick`` is told the number of lines read, for a progress display.
+    """
+    entries: list[Entry] = []
+    problems: list[Finding] = []
+    for number, line in enumerate(lines, start=1):
+        if number == 1 and line.startswith(b"\xef\xbb\xbf"):
+            line = line[3:]  # noqa: PLW2901  a spreadsheet's byte order mark
+        if not line.strip():
+            continue
+        where = f"{name}:{number}"
+        try:
+            event = _object(line)
+        except _NotJson as problem:
+            problems.append(
+                Finding("not a line of JSON", where, str(problem), "one event a line, as JSON")
+            )
+            continue
+        found = entry(event, where, zone, now)
+        if isinstance(found, Entry):
+            entries.append(found)
+        else:
+            problems.extend(found)
+        if tick is not None and number % 4096 == 0:
+            tick(number)
+    return entries, problems
+
+
+def entry(
+    event: dict[str, Any], where: str, zone: ZoneInfo, now: int
+) -> Entry | Sequence[Finding]:
+    """The entry of one event, or what is wrong with its form."""
+    kind = event.get("kind")
+    if not isinstance(kind, str) or kind not in KINDS:
+        return [_unknown_kind(kind, where)]
+    try:
+        model = model_of(event)
+    except ValidationError as problem:
+        return [_say(error, kind, where) for error in problem.errors(include_url=False)]
+    problems: list[Finding] = []
+    instant = _moment(model.at, kind, where, zone, now, problems)
+    if model.until is not None:
+        until = _moment(model.until, kind, where, zone, now, problems)
+        if instant is not None and until is not None and until < instant:
+            problems.append(
+                Finding("form", where, f"`until` {model.until} is before `at` {model.at}")
+            )
+    if problems or instant is None:
+        return problems
+    return Entry(event, model, instant, where)
+
+
+def _moment(  # noqa: PLR0913  one problem list for the two times of an event
+    text: str, kind: str, where: str, zone: ZoneInfo, now: int, problems: list[Finding]
+) -> int | None:
+    try:
+        instant = moments.instant(text, zone)
+    except NotATime as problem:
+        problems.append(Finding("time", where, str(problem)))
+        return None
+    if instant > now + moments.DAY and kind not in LOOK_AHEAD:
+        problems.append(
+            Finding(
+                "time",
+                where,
+                f"`{text}` is more than a day after the recording",
+                "record what has happened; only `label`, `release` and `lot` may look ahead",
+            )
+        )
+        return None
+    return instant
+
+
+def _unknown_kind(kind: object, where: str) -> Finding:
+    from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+
+    near = get_close_matches(str(kind), KINDS, n=1)
+    hint = f"did you mean `{near[0]}`?" if near else "kinds: " + ", ".join(KINDS)
+    seen = "no `kind`" if kind is None else f"unknown kind `{kind}`"
+    return Finding("form", where, seen, hint)
+
+
+def _say(error: ErrorDetails, kind: str, where: str) -> Finding:
+    """One of pydantic's errors in the writer's words."""
+    path = ".".join(
+        str(part)
+        for part in error["loc"]
+        if not isinstance(part, int) or len(error["loc"]) > 2
+    )
+    what = error["type"]
+    seen = repr(error.get("input"))[:60]
+    hint = ""
+    if what == "extra_forbidden":
+        says, hint = f"`{kind}` has no field `{path}`", _near_field(path, kind)
+    elif what == "missing":
+        says = f"`{kind}` needs `{path}`"
+    elif what == "ampelog":
+        says = f"`{path}`: {error['msg']}" if path else f"`{kind}`: {error['msg']}"
+    elif what == "literal_error":
+        says = f"`{path}` is {seen}; wanted {error['ctx']['expected']}"
+    else:
+        says = f"`{path}` is {seen}; {error['msg'][0].lower()}{error['msg'][1:]}"
+    return Finding("form", where, says, hint)
+
+
+def _near_field(path: str, kind: str) -> str:
+    from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+
+    fields = [field.alias or name for name, field in KINDS[kind].model_fields.items()]
+    near = get_close_matches(path.split(".")[-1], fields, n=1)
+    return f"did you mean `{near[0]}`?" if near else f"its fields: {', '.join(fields)}"

@@ -1,0 +1,136 @@
+"""Exact quantities: decimal strings at the edges, integers of 10^-12 litre or kilogram inside.
+
+Unit factors are exact by definition: NIST Handbook 44, Appendix C (US gallon 231 cubic inches,
+avoirdupois pound 0.45359237 kg, short ton 2000 lb).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+
+SCALE = 12
+ONE = 10**SCALE
+"""One litre or one kilogram, in the integers used inside."""
+
+VOLUME = "volume"
+MASS = "mass"
+PIECES = "pieces"
+
+# Handbook 44 App. C, as integers of 10^-12 L or kg: every factor is exact at this scale.
+_UNITS: dict[str, tuple[str, int]] = {
+    "L": (VOLUME, ONE),
+    "hL": (VOLUME, 100 * ONE),
+    "mL": (VOLUME, ONE // 1000),
+    "gal": (VOLUME, 3_785_411_784_000),
+    "kg": (MASS, ONE),
+    "g": (MASS, ONE // 1000),
+    "t": (MASS, 1000 * ONE),
+    "ton": (MASS, 907_184_740_000_000),
+    "lb": (MASS, 453_592_370_000),
+    "pieces": (PIECES, ONE),
+}
+_FORM = re.compile(r"([0-9]{1,12})(?:\.([0-9]{1,12}))? ([A-Za-z]+)", re.ASCII)
+_UNITS_SAID = "L, hL, mL, gal, kg, g, t, ton, lb"
+
+
+class NotAQuantity(ValueError):
+    """The text is no quantity; the message says what was seen and what was wanted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """An exact amount: ``amount`` in units of 10^-12 of a litre, kilogram or piece."""
+
+    dimension: str
+    amount: int
+
+
+@lru_cache(maxsize=65536)
+def parse(text: str) -> Quantity:
+    """Read ``"60 gal"``: digits, one space, a unit. Refused, never rounded (``NotAQuantity``)."""
+    match = _FORM.fullmatch(text)
+    if match is None:
+        raise NotAQuantity(
+            f"`{text}` is no quantity; wanted a plain number, one space and a unit, as in `60 gal` "
+            f"(units: {_UNITS_SAID})"
+        )
+    whole, decimals, unit = match.group(1), match.group(2) or "", match.group(3)
+    if unit not in _UNITS:
+        raise NotAQuantity(f"unknown unit `{unit}` in `{text}`; known are {_UNITS_SAID}")
+    dimension, factor = _UNITS[unit]
+    scaled, rest = divmod(int(whole + decimals) * factor, 10 ** len(decimals))
+    if rest:
+        raise NotAQuantity(
+            f"`{text}` needs more than twelve decimals of a litre or kilogram; "
+            "write it with fewer digits, it is never rounded for you"
+        )
+    if scaled == 0:
+        raise NotAQuantity(f"`{text}` is zero; leave out what did not move")
+    if dimension == PIECES and scaled % ONE:
+        raise NotAQuantity(f"`{text}`: pieces are whole numbers")
+    return Quantity(dimension, scaled)
+
+
+def text(amount: int) -> str:
+    """A plain decimal string of an amount in 10^-12: no exponent, no trailing zeros."""
+    sign = "-" if amount < 0 else ""
+    whole, decimals = divmod(abs(amount), ONE)
+    if not decimals:
+        return f"{sign}{whole}"
+    return f"{sign}{whole}.{decimals:012d}".rstrip("0")
+
+
+def split(total: int, weights: list[int]) -> list[int]:
+    """Share ``total`` by ``weights`` in whole units: each rounded down, then the remainder one
+    unit each to the first named, so that the parts sum to the whole (EVENTS.md, Endpoint)."""
+    whole = sum(weights)
+    parts = [total * weight // whole for weight in weights]
+    for index in range(total - sum(parts)):
+        parts[index % len(parts)] += 1
+    return parts
+
+
+def floor_text(value: Fraction, decimals: int) -> str:
+    """A fraction as a plain decimal string, rounded toward minus infinity."""
+    return _fixed(value.numerator * 10**decimals // value.denominator, decimals)
+
+
+def ceiling_text(value: Fraction, decimals: int) -> str:
+    """A fraction as a plain decimal string, rounded toward plus infinity."""
+    return _fixed(-(-value.numerator * 10**decimals // value.denominator), decimals)
+
+
+def _fixed(scaled: int, decimals: int) -> str:
+    sign = "-" if scaled < 0 else ""
+    whole, rest = divmod(abs(scaled), 10**decimals)
+    return f"{sign}{whole}.{rest:0{decimals}d}" if decimals else f"{sign}{whole}"
+
+
+def percent(share: Fraction | str, decimals: int = 1) -> str:
+    """A share as percent for people, rounded down: nothing is rounded up to meet a rule."""
+    return floor_text(Fraction(share) * 100, decimals)
+
+
+GALLON = Fraction(_UNITS["gal"][1], ONE)
+POUND = Fraction(_UNITS["lb"][1], ONE)
+SHORT_TON = Fraction(_UNITS["ton"][1], ONE)
+__all__ = [
+    "GALLON",
+    "MASS",
+    "ONE",
+    "PIECES",
+    "POUND",
+    "SHORT_TON",
+    "VOLUME",
+    "NotAQuantity",
+    "Quantity",
+    "ceiling_text",
+    "floor_text",
+    "parse",
+    "percent",
+    "split",
+    "text",
+]
