@@ -15,7 +15,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from hashlib import sha256
 from json.encoder import encode_basestring as _quote
-from typing import Any, NamedTuple
+from typing import Any
 
 PRIVATE = frozenset(
     (
@@ -34,11 +34,19 @@ EMPTY_ROOT = sha256(b"").hexdigest()
 """The root of a tree without leaves (RFC 9162, 2.1.1)."""
 
 _SAFE = 2**53 - 1  # the integers every JSON reader agrees on (RFC 7493, 2.2)
-_encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
+_BARE, _MIXED, _OTHER = 0, 1, 2
+_encoder = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+# `_encoder.encode` makes this writer anew at every call, which costs as much as the writing.
+_make: Any = getattr(json.encoder, "c_make_encoder", None)
+_written = _make and _make(None, None, _quote, None, ":", ",", True, False, False)
 
 
-class NotCanonical(ValueError):
+class NotCanonical(ValueError):  # noqa: N818 - says what the value is
     """The value has no canonical text: a lone surrogate, or a number past 2^53."""
+
+
+def _encode(value: Any) -> str:
+    return "".join(_written(value, 0)) if _written else _encoder.encode(value)
 
 
 # --- canonical text -------------------------------------------------------------------------
@@ -50,8 +58,10 @@ def canonical(value: Any) -> str:
     The standard encoder writes the same bytes, several times faster, for text, integers, truth
     values and null under ASCII keys; whatever else there is goes to the reference writer.
     """
-    text = _encode(value) if _plain(value) else _reference(value)
+    text = _encode(value) if _look(value) < _OTHER else _reference(value)
     if not text.isascii():
+        if not _sorted_alike(value):
+            return _reference(value)
         try:
             text.encode()
         except UnicodeEncodeError:
@@ -59,21 +69,32 @@ def canonical(value: Any) -> str:
     return text
 
 
-def _plain(value: Any) -> bool:
-    """Whether the standard encoder's text of the value is the canonical one."""
+def _look(value: Any) -> int:
+    """Whether the standard encoder writes the value's numbers canonically (else ``_OTHER``), and
+    whether private text may lie in it (``_MIXED``, else ``_BARE``)."""
     kind = type(value)
-    if kind is str or kind is bool or value is None:
-        return True
     if kind is dict:
-        for key, item in value.items():
-            if type(key) is not str or not key.isascii():
-                return False  # sorted by code point here, by UTF-16 code unit there
-            if type(item) is not str and not _plain(item):
-                return False
-        return True
-    if kind is list:
-        return all(map(_plain, value))
-    return kind is int and -_SAFE <= value <= _SAFE
+        found = _BARE if PRIVATE.isdisjoint(value) else _MIXED
+        parts = value.values()
+    elif kind is list:
+        found, parts = _BARE, value
+    else:
+        plain = kind is str or value is None or kind is bool
+        return _BARE if plain or (kind is int and -_SAFE <= value <= _SAFE) else _OTHER
+    for item in parts:
+        if type(item) is not str:
+            look = _look(item)
+            if look > found:
+                found = look
+    return found
+
+
+def _sorted_alike(value: Any) -> bool:
+    """Whether all keys are ASCII: others are sorted by code point by the standard encoder, by
+    UTF-16 code unit in canonical text."""
+    if type(value) is dict:
+        return all(key.isascii() and _sorted_alike(item) for key, item in value.items())
+    return type(value) is not list or all(map(_sorted_alike, value))
 
 
 def _reference(value: Any) -> str:
@@ -121,7 +142,7 @@ def _without(node: Mapping[str, Any], pointer: str, private: dict[str, str]) -> 
             if key in PRIVATE:
                 private[f"{pointer}/{key}"] = value
                 continue
-        elif (kind is dict or kind is list) and key != OPEN and _holds(value):
+        elif key != OPEN and (kind is dict or kind is list):
             public[key] = _within(value, f"{pointer}/{_escaped(key)}", private)
             continue
         public[key] = value
@@ -134,21 +155,6 @@ def _within(node: Any, pointer: str, private: dict[str, str]) -> Any:
     if type(node) is list:
         return [_within(item, f"{pointer}/{index}", private) for index, item in enumerate(node)]
     return node
-
-
-def _holds(node: Any) -> bool:
-    """Whether anything private lies in it."""
-    if type(node) is list:
-        return any(map(_holds, node))
-    if type(node) is not dict:
-        return False
-    for key, value in node.items():
-        if type(value) is str:
-            if key in PRIVATE:
-                return True
-        elif key != OPEN and _holds(value):
-            return True
-    return False
 
 
 def _escaped(key: str) -> str:
@@ -176,41 +182,48 @@ def _leaf(public: str, private: str, position: int, recorded_at: str) -> str:
 def entry(event: Mapping[str, Any], position: int, recorded_at: str, salt: str) -> tuple[str, str]:
     """The canonical text of a whole event and its leaf hash; raises ``NotCanonical``.
 
-    The same as ``canonical(event)`` and ``leaf_hash`` of its parts, but each value is written
-    once: a record of ten vintages goes through here.
+    The same as ``canonical(event)`` and ``leaf_hash`` of its parts, but each value is looked at
+    and written once: a record of ten vintages goes through here.
     """
-    if not _plain(event):
-        public, private = part(event)
-        hidden = private_hash(salt, private)
-        return canonical(event), leaf_hash(public, hidden, position, recorded_at)
-    full, shown, hidden_parts = [], [], {}
-    for key in sorted(event):
+    full, shown, private = [], [], {}
+    keys = sorted(event)
+    if not "".join(keys).isascii():
+        return _slow_entry(event, position, recorded_at, salt)
+    for key in keys:
         value = event[key]
         kind = type(value)
         if kind is str:
-            text = f'"{key}":{_quote(value)}'
+            text = f"{_quote(key)}:{_quote(value)}"
             if key in PRIVATE:
-                hidden_parts[f"/{key}"] = text.replace(f'"{key}"', f'"/{key}"', 1)
+                private[f"/{key}"] = value
             else:
                 shown.append(text)
         else:
-            name = _quote(key)
-            text = f"{name}:{_encode(value)}"
-            if kind is int or key == OPEN or not _holds(value):
+            look = _look(value)
+            text = f"{_quote(key)}:{_encode(value)}"
+            if look == _OTHER or not (text.isascii() or _sorted_alike(value)):
+                return _slow_entry(event, position, recorded_at, salt)
+            if look == _BARE or key == OPEN:
                 shown.append(text)
             else:
-                private: dict[str, str] = {}
-                open_part = _within(value, f"/{_escaped(key)}", private)
-                shown.append(f"{name}:{_encode(open_part)}")
-                hidden_parts.update({at: f"{_quote(at)}:{_quote(private[at])}" for at in private})
+                rest = _within(value, f"/{_escaped(key)}", private)
+                shown.append(f"{_quote(key)}:{_encode(rest)}")
         full.append(text)
-    secret = ",".join([hidden_parts[at] for at in sorted(hidden_parts)])
+    secret = ",".join([f"{_quote(at)}:{_quote(private[at])}" for at in sorted(private)])
     try:
         hidden = sha256(bytes.fromhex(salt) + f"{{{secret}}}".encode()).hexdigest()
         leaf = _leaf("{" + ",".join(shown) + "}", hidden, position, recorded_at)
     except UnicodeEncodeError:
         raise NotCanonical("text with a lone surrogate is no Unicode text") from None
     return "{" + ",".join(full) + "}", leaf
+
+
+def _slow_entry(
+    event: Mapping[str, Any], position: int, recorded_at: str, salt: str
+) -> tuple[str, str]:
+    public, private = part(event)
+    hidden = private_hash(salt, private)
+    return canonical(event), leaf_hash(public, hidden, position, recorded_at)
 
 
 # --- the tree -------------------------------------------------------------------------------
@@ -296,20 +309,15 @@ class Tree:
         return path
 
 
-class Inclusion(NamedTuple):
-    """What is to be proved: that ``leaf`` stands at ``index`` (from 0) among ``size`` leaves."""
+def proved(leaf: str, index: int, size: int, path: Sequence[str], root: str) -> bool:
+    """Whether an inclusion proof leads to the root: RFC 9162, 2.1.3.2.
 
-    leaf: str
-    index: int
-    size: int
-
-
-def proved(claim: Inclusion, path: Sequence[str], root: str) -> bool:
-    """Whether an inclusion proof leads to the root: RFC 9162, 2.1.3.2."""
-    index, last = claim.index, claim.size - 1
+    The claim is that ``leaf`` stands at ``index`` (from 0) among the ``size`` leaves under it.
+    """
+    last = size - 1
     if not 0 <= index <= last:
         return False
-    here = bytes.fromhex(claim.leaf)
+    here = bytes.fromhex(leaf)
     for step in map(bytes.fromhex, path):
         if last == 0:
             return False

@@ -161,9 +161,7 @@ class Lot(Register):
 
 
 class Label(Register):
-    style: (
-        Literal["dry red", "dry white", "rose", "sweet", "sparkling", "fortified"] | None
-    ) = None
+    style: Literal["dry red", "dry white", "rose", "sweet", "sparkling", "fortified"] | None = None
     malolactic: Literal["complete", "blocked"] | None = None
     market: Annotated[list[Text], Field(min_length=1)] | None = None
     statements: Statements | None = None
@@ -218,7 +216,7 @@ class Receive(Event):
         if not check_place(self):
             raise wrong("no quantity; wanted `volume`, `mass` or `bottles`")
         if self.bottles is not None and self.format is None:
-            raise wrong("`bottles` need their `format`, as in \"750 mL\"")
+            raise wrong('`bottles` need their `format`, as in "750 mL"')
         return self
 
 
@@ -386,7 +384,9 @@ class Reading(Targeted):
     @model_validator(mode="after")
     def _read(self) -> Reading:
         if self.brix is not None and self.specific_gravity is not None:
-            raise wrong("`brix` and `specific_gravity` are both given; what did the instrument show?")
+            raise wrong(
+                "`brix` and `specific_gravity` are both given; what did the instrument show?"
+            )
         if self.brix is None and self.specific_gravity is None and self.temperature is None:
             raise wrong("nothing read; wanted `brix`, `specific_gravity` or `temperature`")
         return self
@@ -536,8 +536,18 @@ LOOK_AHEAD = frozenset({"label", "release", "lot"})
 """Kinds whose ``at`` may lie more than a day after the recording."""
 
 _FLAT_OUTPUT = ("lot", "vessel", "bottles", "format", "label", "code")
-_FLAT_DRAW = ("lot", "vessel", "vessels", "volume", "mass", "bottles", "each", "all", "role",
-              "temperature")
+_FLAT_DRAW = (
+    "lot",
+    "vessel",
+    "vessels",
+    "volume",
+    "mass",
+    "bottles",
+    "each",
+    "all",
+    "role",
+    "temperature",
+)
 
 
 def model_of(event: dict[str, Any]) -> Event:

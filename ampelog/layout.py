@@ -8,6 +8,7 @@ Whole numbers only (hundredths of a point) and no sets, so the same input gives 
 from __future__ import annotations
 
 import heapq
+import itertools
 from bisect import bisect_right, insort
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -133,7 +134,7 @@ def grid(
         for place in range(start + 1, end):
             route.append(_add(made, place, (0, height, 0)))
         route.append(numbers[link.target])
-        for left, right in zip(route, route[1:], strict=False):
+        for left, right in itertools.pairwise(route):
             made.after[left].append((right, link.volume))
             made.before[right].append((left, link.volume))
         routes.append(route)

@@ -7,6 +7,7 @@ An event's ``at`` is a date, a local date-time in the premises' zone, or one wit
 from __future__ import annotations
 
 import re
+from calendar import monthrange
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -70,6 +71,24 @@ def end_of_day(text: str, zone: ZoneInfo) -> int:
     except (ValueError, OverflowError):
         raise NotATime(f"`{text}` is no date; wanted one like `2024-10-03`") from None
     return instant(following.isoformat(), zone) - 1
+
+
+def rest_over(rest: str, bottled: date | None) -> str | None:
+    """The day a rest comes to: ``"180 days"`` or ``"12 months"`` from a day, or a fixed date.
+
+    Months run to the same day of the month, or to its last. None where no day is known.
+    """
+    count, _, unit = rest.partition(" ")
+    if not unit:
+        return rest
+    if bottled is None:
+        return None
+    if unit == "days":
+        return (bottled + timedelta(days=int(count))).isoformat()
+    months = bottled.year * 12 + bottled.month - 1 + int(count)
+    year, month = divmod(months, 12)
+    last = monthrange(year, month + 1)[1]
+    return date(year, month + 1, min(bottled.day, last)).isoformat()
 
 
 def stamp(moment: datetime) -> str:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 from fractions import Fraction
 from functools import cache
@@ -25,6 +25,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    InstanceOf,
     StrictBool,
     StrictInt,
     ValidationError,
@@ -34,29 +35,23 @@ from pydantic import (
 from ampelog.errors import Finding, Refused
 from ampelog.events import PlaceType
 from ampelog.fields import Role, fraction, wrong
-from ampelog.grape_names import GrapeNames, read_names
+from ampelog.grapes import Grapes, NotAListError
 from ampelog.resources import folder
-
-SUPPORTED: Literal["supported"] = "supported"
-REFUSED: Literal["refused"] = "refused"
-UNDETERMINED: Literal["undetermined"] = "undetermined"
-Judgement = Literal["supported", "refused", "undetermined"]
+from ampelog.shares import REFUSED, SUPPORTED, Judgement
 
 Dimension = Literal["variety", "vintage", "origin", "holding", "alcohol", "process"]
 STATEMENT = {"variety": "variety", "vintage": "vintage", "origin": "appellation"}
 """The key of a label's statements that each dimension judges; the other dimensions come later."""
 
-SCHEMA = 1
 NOT_YET = "not evaluated by this version"
 
 
 def _share(text: Any) -> Fraction:
     if not isinstance(text, str):
         raise wrong(f"`{text}` is no share; write it as a text, `\"0.75\"`, so that it stays exact")
-    share = fraction(text)
-    if share > 1:
+    if fraction(text) > 1:
         raise wrong(f"`{text}` is over 1; a share is a part of the whole, as in `\"0.75\"`")
-    return share
+    return fraction(text)
 
 
 def _amount(text: Any) -> Fraction:
@@ -88,7 +83,7 @@ class _Model(BaseModel):
 
 class When(_Model):
     """Where a rule applies. ``origin_types``: the type of the label's appellation;
-    ``origin_count_min`` and ``_max``: how many places are named together as one appellation."""
+    ``origin_count_min`` and ``_max``: how many places it joins (an overlap is one place)."""
 
     later = frozenset({"product_class", "market", "made_in", "release_after", "pure"})
     origin_types: tuple[PlaceType, ...] = ()
@@ -171,8 +166,8 @@ class Rule(_Model):
     """
 
     later = frozenset(
-        "min_each dominance remainder_in exclude deem order disclose_by residue_tol overrides "
-        "severity".split()
+        {"min_each", "dominance", "remainder_in", "exclude", "deem", "order", "disclose_by"}
+        | {"residue_tol", "overrides", "severity"}
     )
     id: str
     title: str
@@ -213,7 +208,7 @@ class Rule(_Model):
     residue_tol: Share | None = None
     overrides: str | None = None
     severity: Literal["law", "scheme", "advice"] = "law"
-    example: tuple[Example, ...] = Field(min_length=1)
+    example: tuple[Example, ...]
 
     @property
     def permits(self) -> bool:
@@ -258,17 +253,20 @@ class Rule(_Model):
         several = self.dimension == "origin" and self.claim == "multi" and self.permits
         if several != (self.together is not None):
             raise wrong("`together` belongs to a permission for several places, and to no other")
-        if self.listed and self.dimension != "variety":
-            raise wrong("`listed` is about grape names, so its `dimension` is `variety`")
+        if (self.listed or self.elsewhere) and self.dimension != "variety":
+            raise wrong("`listed` and `elsewhere` are about grapes: their dimension is `variety`")
+        if (self.joint or self.elsewhere) and self.min_total is None:
+            raise wrong("`joint` and `elsewhere` belong to a rule with `min_total`")
         self._exemplified()
         return self
 
     def _exemplified(self) -> None:
+        if not self.example:
+            raise wrong("a rule has an `example`")
         if self.min_total is None:
-            if self.unjudged is None and self.forbid is None:
-                missing = {SUPPORTED, REFUSED} - {example.verdict for example in self.example}
-                if missing:
-                    raise wrong(f"no example is {' or '.join(sorted(missing))}")
+            told = {example.verdict for example in self.example}
+            if self.unjudged is None and self.forbid is None and not {SUPPORTED, REFUSED} <= told:
+                raise wrong("one example is supported and one is refused, at the least")
             return
         wanted = {"at", "below"} if self.min_total == 1 else {"above", "at", "below"}
         missing = wanted - {example.near for example in self.example if example.near}
@@ -286,10 +284,12 @@ class Names(_Model):
 
 
 class Pack(_Model):
-    """One authority's rules. ``example_places``: the places of its examples and their types."""
+    """One authority's rules. ``example_on`` and ``example_places``: the day and the places, with
+    their types, that its examples share. ``grapes`` is read from the file that ``names`` names."""
 
     later = frozenset(
-        "combine groups lists year_shift retention_years record_deadline_days abv".split()
+        {"combine", "groups", "lists", "year_shift", "retention_years", "record_deadline_days"}
+        | {"abv"}
     )
     schema_: Literal[1] = Field(alias="schema")
     id: str
@@ -297,9 +297,10 @@ class Pack(_Model):
     authority: str
     scope: str
     names: Names | None = None
+    grapes: InstanceOf[Grapes] = Grapes()
     example_on: date
     example_places: dict[str, PlaceType] = {}
-    rule: tuple[Rule, ...] = Field(min_length=1)
+    rule: tuple[Rule, ...]
     combine: tuple[str, ...] = ()
     groups: dict[str, tuple[str, ...]] = {}
     lists: dict[str, tuple[str, ...]] = {}
@@ -310,6 +311,8 @@ class Pack(_Model):
 
     @model_validator(mode="after")
     def _told_apart(self) -> Self:
+        if not self.rule:
+            raise wrong("a pack has a `rule`")
         counts = Counter(rule.id for rule in self.rule)
         twice = sorted(name for name, count in counts.items() if count > 1)
         if twice:
@@ -320,9 +323,78 @@ class Pack(_Model):
         return self
 
 
-class Loaded(BaseModel):
-    """A pack that has passed every check, with its grape names."""
+def known() -> tuple[str, ...]:
+    """The packs of this version, by their names in a label's ``market``."""
+    return tuple(sorted(path.stem for path in folder("rulepacks").glob("*.toml")))
 
-    model_config = ConfigDict(frozen=True, arbitrary_types_allowed=True)
-    pack: Pack
-    grapes: GrapeNames
+
+@cache
+def pack(name: str) -> Pack:
+    """The pack of that name. Refused where this version has none."""
+    if name not in known():
+        raise Refused(
+            f"there is no rule pack `{name}` in this version",
+            hint=f"the packs are: {', '.join(known())}",
+        )
+    return read(folder("rulepacks") / f"{name}.toml")
+
+
+def markets(names: Sequence[str]) -> tuple[tuple[Pack, ...], tuple[str, ...]]:
+    """The packs of these markets, and the markets that this version has no pack for."""
+    once = tuple(dict.fromkeys(names))
+    have = set(known())
+    packs = tuple(pack(name) for name in once if name in have)
+    return packs, tuple(name for name in once if name not in have)
+
+
+def read(path: Path) -> Pack:
+    """Read and check one pack file. Refused with every problem found, each where it stands."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as problem:
+        raise _refused(path, [_finding(path, "", f"is no TOML: {problem}")]) from None
+    try:
+        found = Pack.model_validate(data)
+    except ValidationError as problem:
+        errors = problem.errors(include_url=False, include_input=False)
+        findings = [_finding(path, _where(data, error["loc"]), error["msg"]) for error in errors]
+        raise _refused(path, findings) from None
+    later = [_finding(path, where, f"`{field}` is {NOT_YET}") for where, field in _later(found)]
+    if later:
+        raise _refused(path, later)
+    if found.id != path.stem:
+        says = f"the pack's id is `{found.id}`, wanted the file's name, `{path.stem}`"
+        raise _refused(path, [_finding(path, "id", says)])
+    if found.names is None:
+        return found
+    source = path.parent / found.names.file
+    try:
+        grapes = Grapes.read(source, found.names.spellings, found.names.apart)
+    except (OSError, NotAListError) as problem:
+        raise _refused(path, [_finding(source, "", str(problem))]) from None
+    return found.model_copy(update={"grapes": grapes})
+
+
+def _later(found: Pack) -> Iterator[tuple[str, str]]:
+    yield from (("", field) for field in found.unevaluated())
+    for rule in found.rule:
+        yield from ((rule.id, field) for field in rule.unevaluated())
+
+
+def _where(data: dict[str, Any], loc: tuple[int | str, ...]) -> str:
+    """Where an error stands, a rule by its id where it has one."""
+    parts = [str(part) for part in loc]
+    if len(loc) > 1 and loc[0] == "rule" and isinstance(loc[1], int):
+        rule = data["rule"][loc[1]]
+        named = rule.get("id") if isinstance(rule, dict) else None
+        parts[:2] = [str(named or f"rule {loc[1] + 1}")]
+    return ".".join(parts)
+
+
+def _finding(path: Path, where: str, says: str) -> Finding:
+    place = f"{path.name}: {where}" if where else path.name
+    return Finding("rule pack", place, says, "mend the rule pack")
+
+
+def _refused(path: Path, findings: list[Finding]) -> Refused:
+    return Refused(f"the rule pack `{path.name}` cannot be used", findings)

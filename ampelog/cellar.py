@@ -1,0 +1,289 @@
+"""The cellar, replayed: what every lot and vessel holds, event by event.
+
+A ``Cellar`` is the state that the events have led to. It can start empty and replay everything,
+or stand on a projection and read only the lots that an event touches (``Shelf``): the arithmetic
+is the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, Generic, TypeVar
+from zoneinfo import ZoneInfo
+
+from ampelog import moments
+from ampelog.errors import Finding
+from ampelog.graph import Ferment, Graph
+from ampelog.movement import CannotHave, close, place, said
+from ampelog.registers import Registers
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, Holding, Lot
+from ampelog.steps import Step
+
+T = TypeVar("T")
+
+
+class Shelf(Generic[T]):
+    """A mapping that is filled as it is asked: ``fetch`` brings what is not on it yet."""
+
+    def __init__(self, fetch: Callable[[str], T | None] | None = None) -> None:
+        self._here: dict[str, T | None] = {}
+        self._fetch = fetch
+
+    def get(self, name: str) -> T | None:
+        """The thing of that name, or None."""
+        found = self._here.get(name)
+        if found is None and self._fetch is not None and name not in self._here:
+            found = self._here[name] = self._fetch(name)
+        return found
+
+    def __getitem__(self, name: str) -> T:
+        found = self.get(name)
+        if found is None:
+            raise KeyError(name)
+        return found
+
+    def __setitem__(self, name: str, thing: T) -> None:
+        self._here[name] = thing
+
+    def __iter__(self) -> Iterator[str]:
+        return (name for name, thing in self._here.items() if thing is not None)
+
+    def values(self) -> Iterator[T]:
+        """The things here, in order of arrival (without those not fetched)."""
+        return (thing for thing in self._here.values() if thing is not None)
+
+
+class Holds:
+    """The holds in force. A key is a hold's id, ``block:NAME`` or ``material:LOT``.
+
+    Contents carry the keys of what could hold them; whether a key binds is asked here. Keys of
+    blocks and material lots are carried only where some event ever holds them (``watched``).
+    """
+
+    def __init__(self) -> None:
+        self.active: dict[str, set[str]] = {}
+        self.key_of: dict[str, str] = {}
+        self.watched: set[str] = set()
+
+    def begin(self, hold: str, key: str) -> None:
+        """A hold comes into force."""
+        self.active.setdefault(key, set()).add(hold)
+        self.key_of[hold] = key
+
+    def end(self, hold: str) -> bool:
+        """A hold is cleared; False where there is none of that id."""
+        key = self.key_of.get(hold)
+        if key is None:
+            return False
+        self.active[key].discard(hold)
+        return True
+
+    def binding(self, keys: Iterable[str]) -> list[str]:
+        """The holds that bind contents with these keys, by id."""
+        return sorted(hold for key in keys for hold in self.active.get(key, ()))
+
+
+class Cellar:
+    """What the events have led to so far."""
+
+    def __init__(self, zone: ZoneInfo, registers: Registers | None = None) -> None:
+        self.zone = zone
+        self.registers = registers or Registers()
+        self.lots: Shelf[Lot] = Shelf()
+        self.vessels: Shelf[str] = Shelf()
+        """The lot of juice, must, wine or spirit that each vessel holds."""
+        self.graph = Graph()
+        self.holds = Holds()
+        self.findings: list[Finding] = []
+        self.changed: dict[str, Lot] = {}
+        """The lots touched since the last store."""
+        self.resolved: dict[int, tuple[int, ...]] = {}
+        """By position: the quantities that were not stated but read off the cellar."""
+        self.others: Callable[[], list[str]] = list
+        """The names of lots that are not here yet."""
+        self.older_ferment: Callable[[int], Ferment] = _no_ferment
+
+    # What a movement asks of its cellar
+
+    def touched(self, lot: Lot) -> None:
+        """The lot changes in this event."""
+        self.changed[lot.name] = lot
+
+    def near(self, name: str) -> str:
+        """A hint that names the nearest known lot."""
+        from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+
+        near = get_close_matches(name, [*self.lots, *self.others()], n=1)
+        return f"did you mean `{near[0]}`?" if near else "a lot begins by `pick` or `receive`"
+
+    def note_resolved(self, step: Step, amounts: Iterable[int]) -> None:
+        """Remember quantities that the event did not state; a late entry may change them."""
+        self.resolved[step.position] = self.resolved.get(step.position, ()) + tuple(amounts)
+
+    def live_holds(self, keys: frozenset[str]) -> frozenset[str]:
+        """The keys that can still bind: a cleared hold of one wine never binds again."""
+        if not keys:
+            return NO_HOLDS
+        active, watched = self.holds.active, self.holds.watched
+        return frozenset(key for key in keys if active.get(key) or key in watched)
+
+    def owners(self, lot: Lot, instant: int) -> frozenset[str | None]:
+        """Whose a lot is: as registered, else of those whose lots alone filled it."""
+        registered = self.registers.at("lot", lot.name, instant).get("owner")
+        return frozenset((registered,)) if registered else lot.owners or frozenset((None,))
+
+    def owner(self, lot: Lot, instant: int) -> str | None:
+        """The one owner of a lot, or None (the winery's own, or mixed)."""
+        owners = self.owners(lot, instant)
+        return next(iter(owners)) if len(owners) == 1 else None
+
+    def enter(self, lot: Lot, vessel: str | None, sort: str) -> None:
+        """A lot comes into a vessel that must hold no other lot of liquid."""
+        if vessel is None or sort in (MASS, BOTTLES):
+            return
+        other = self.vessels.get(vessel)
+        if other is not None and other != lot.name:
+            held = self.lots[other].holdings.get(vessel)
+            if held is not None:
+                raise CannotHave(
+                    "two lots in one vessel",
+                    f"`{vessel}` still holds {said(held.amount, self.lots[other].sort)} of "
+                    f"`{other}`; `{lot.name}` was filled in",
+                    f"draw `{other}` in `from` as well (it mixes), record its loss, "
+                    "or gauge it empty",
+                    lot.name,
+                )
+        self.vessels[vessel] = lot.name
+
+    def leave(self, lot: Lot, vessel: str | None) -> None:
+        """A lot has left a vessel."""
+        if vessel is not None and self.vessels.get(vessel) == lot.name:
+            self.vessels[vessel] = ""
+
+    def capacity(self, vessel: str, instant: int) -> int | None:
+        """The registered capacity of a vessel (10^-12 L), or None."""
+        text = self.registers.at("vessel", vessel, instant).get("capacity")
+        return None if text is None else _volume(text)
+
+    def check_capacity(self, step: Step, lot: Lot, vessel: str) -> None:
+        """A holding over its vessel's capacity is a finding, never a refusal."""
+        if not self.registers.knows("vessel", vessel) or lot.sort in (MASS, BOTTLES):
+            return
+        capacity = self.capacity(vessel, step.instant)
+        held = lot.holdings[vessel].amount
+        if capacity is not None and held > capacity:
+            self.find(
+                step,
+                "over capacity",
+                f"`{vessel}` holds {said(held, lot.sort)} of `{lot.name}`; its registered capacity "
+                f"is {said(capacity, lot.sort)}",
+                lot.name,
+            )
+
+    def fill_up(  # noqa: PLR0913  the two bodies that meet in the vessel
+        self, step: Step, lot: Lot, vessel: str | None, holding: Holding, node: int, amount: int
+    ) -> None:
+        """Top a vessel full: what exceeds its capacity evaporated before the fill."""
+        capacity = None if vessel is None else self.capacity(vessel, step.instant)
+        if capacity is None:
+            raise CannotHave(
+                "no capacity",
+                f"`full` needs the capacity of {place(vessel)}, and none is registered",
+                "register the vessel with its `capacity`, or leave out `full`",
+                lot.name,
+            )
+        if amount > capacity:
+            raise CannotHave(
+                "more than the vessel",
+                f"{said(amount, lot.sort)} filled into {place(vessel)}, which holds "
+                f"{said(capacity, lot.sort)}",
+                "check the quantity and the vessel",
+                lot.name,
+            )
+        gone = holding.amount + amount - capacity
+        if gone > 0:
+            if holding.amount:
+                node_before = close(self, step, (lot, vessel, holding))
+                holding.amount -= gone
+                holding.parts = [(node_before, holding.amount)] if holding.amount else []
+            lot.tally(lot.sort).lose("evaporation", gone)
+            holding.fill(node, amount)
+        else:
+            holding.fill(node, amount)
+            if gone < 0:
+                mixed = close(self, step, (lot, vessel, holding))
+                holding.amount = capacity
+                holding.parts = [(mixed, capacity)]
+                lot.tally(lot.sort).gained -= gone
+                self.find(
+                    step,
+                    "gain",
+                    f"{place(vessel)} was topped full, yet book and fill fall "
+                    f"{said(-gone, lot.sort)} short of its capacity",
+                    lot.name,
+                )
+        self.note_resolved(step, (gone,))
+
+    # What is odd, and what should not have happened
+
+    def find(self, step: Step, rule: str, says: str, lot: str | None = None) -> None:
+        """Note a finding about a step."""
+        self.findings.append(Finding(rule, step.where, says, "", step.id, lot))
+
+    def should_not(self, step: Step, rule: str, says: str, lot: str) -> None:
+        """What should not have happened: refused in the load at hand unless it says `despite`;
+        a finding for good otherwise."""
+        if step.model.despite is not None:
+            self.find(step, rule, f"{says}; despite: {step.model.despite}", lot)
+        elif step.new:
+            raise CannotHave(
+                rule,
+                says,
+                'if it happened all the same, say why with `"despite": "..."`',
+                lot,
+            )
+        else:
+            self.find(step, rule, says, lot)
+
+    def day(self, instant: int) -> str:
+        """The calendar day of an instant at the premises."""
+        return moments.day(instant, self.zone).isoformat()
+
+    def ended(self, step: Step) -> int:
+        """The instant at which a step ended: `until`, else `at`."""
+        until = step.model.until
+        return step.instant if until is None else moments.instant(until, self.zone)
+
+    def label_of(self, lot: Lot, instant: int) -> str | None:
+        """The label that a lot bears: as bottled or packed, else as registered for it."""
+        registered = self.registers.at("lot", lot.name, instant).get("label")
+        return lot.label if lot.label is not None else registered
+
+    def rest_ends(self, lot: Lot, rest: str) -> str | None:
+        """The day on which a label's rest is over, counted from the lot's latest bottling."""
+        ended = [
+            when
+            for holding in lot.contents().values()
+            for node, _ in holding.parts
+            if (when := lot.fills.get(node)) is not None
+        ]
+        bottled = moments.day(max(ended), self.zone) if ended else None
+        return moments.rest_over(rest, bottled)
+
+    def ferment(self, number: int | None) -> Ferment | None:
+        """A stretch of fermentation by its number."""
+        if number is None:
+            return None
+        here = number - self.graph.first_ferment
+        return self.graph.ferments[here] if here >= 0 else self.older_ferment(number)
+
+
+def _no_ferment(number: int) -> Ferment:
+    raise KeyError(number)
+
+
+def _volume(text: str) -> int:
+    from ampelog.quantities import parse  # noqa: PLC0415  cached there
+
+    return parse(text).amount
+

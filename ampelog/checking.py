@@ -1,0 +1,147 @@
+"""Checking the ledger against itself: every leaf and every seal, by two independent paths.
+
+The database is read by its rows, and the journal by its lines; each path recomputes everything
+from the events' own text and goes on after what it finds, so that all damage is named at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from ampelog import chain, journal
+from ampelog.database import REPAIR, Database, instant_of
+from ampelog.errors import Finding, Refused
+from ampelog.journal import Damaged, Files, Head, Record
+
+_BLOCK = 20_000  # events read at a time
+_NAMED = 20  # findings of one sort before the rest is only counted
+
+
+class _Found:
+    """Findings of one file; the first of each sort are named, the rest counted."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.findings: list[Finding] = []
+        self._counts: dict[str, int] = {}
+
+    def add(self, rule: str, at: str, says: str, event: str | None = None) -> None:
+        """Note one more."""
+        self._counts[rule] = self._counts.get(rule, 0) + 1
+        if self._counts[rule] <= _NAMED:
+            where = f"{self.file}, {at}" if at else self.file
+            self.findings.append(Finding(rule, where, says, REPAIR, event=event))
+
+    def all(self) -> list[Finding]:
+        """What was noted."""
+        more = [
+            Finding(rule, self.file, f"and {count - _NAMED} more of this sort", REPAIR)
+            for rule, count in self._counts.items()
+            if count > _NAMED
+        ]
+        return self.findings + more
+
+
+class _Rows(NamedTuple):
+    """What the database's own text comes to: leaves by position, and where loads end."""
+
+    leaves: list[str]
+    ends: set[int]
+
+
+def check(database: Database, files: Files) -> list[Finding]:
+    """What is wrong in a ledger's two files; empty where all is well."""
+    in_rows, in_lines = _Found(files.database.name), _Found(files.journal.name)
+    rows = _check_rows(database, in_rows)
+    _check_lines(files, database.state().ledger_id, rows, in_lines)
+    return in_rows.all() + in_lines.all()
+
+
+def _check_rows(database: Database, found: _Found) -> _Rows:
+    zone = database.zone()
+    seals = {
+        position: (root, peaks) for position, _, root, peaks, _ in database.rows("ledger_seals")
+    }
+    head, ends = max(seals), set(seals)
+    peaks = chain.Peaks()
+    leaves: list[str] = []
+    for first in range(1, head + 1, _BLOCK):
+        for record in database.records(first, first + _BLOCK - 1):
+            at = f"position {record.position}"
+            if record.position != len(leaves) + 1:
+                found.add("position out of order", at, f"wanted position {len(leaves) + 1}")
+            leaf = _checked_row(record, at, found)
+            leaves.append(leaf)
+            peaks.add(leaf)
+            seal = seals.pop(record.position, None)
+            if seal and seal != (peaks.root(), ",".join(peaks.hashes())):
+                found.add("seal broken", at, "the seal is not the head of the events up to it")
+            try:
+                instant = instant_of(record.event, zone)
+            except (Refused, ValueError):
+                instant = None
+            if instant != record.instant:
+                found.add("look-up changed", at, "the instant is not that of the event's `at`")
+    if seals or len(leaves) != head:
+        found.add("events missing", "", f"it holds {len(leaves)} events and is sealed up to {head}")
+    for position, event, kind in database.rows("ledger_lifted_wrong"):
+        says = f"id, kind or name of this {kind} is not what its text says"
+        found.add("look-up changed", f"position {position}", says, event)
+    return _Rows(leaves, ends)
+
+
+def _checked_row(record: Record, at: str, found: _Found) -> str:
+    """The leaf hash as the row's text gives it, or as the row has it where it gives none."""
+    try:
+        body, leaf = chain.entry(record.event, record.position, record.recorded_at, record.salt)
+    except ValueError:
+        body, leaf = "", record.hash
+    if (body, leaf) != (record.body, record.hash):
+        found.add("content changed", at, "the content does not match its hash")
+    return leaf
+
+
+def _check_lines(files: Files, ledger_id: str, rows: _Rows, found: _Found) -> None:
+    """The journal line by line; what each should be follows from where the loads end."""
+    peaks = chain.Peaks()
+    leaves: list[str] = []
+    with files.journal.open("rb") as source:
+        try:
+            if journal.opening(source)[0] != ledger_id:
+                found.add("another ledger", "line 1", f"it should name the ledger {ledger_id}")
+        except Damaged as fault:
+            found.add("line changed", "line 1", fault.says)
+        number = 1
+        for number, (position, is_seal) in enumerate(_wanted(rows), start=2):
+            raw, at = source.readline(), f"line {number}"
+            if is_seal:
+                if raw != journal.seal_line(Head(position, peaks.root())):
+                    found.add("seal broken", at, "it is not the seal of the events before it")
+                continue
+            leaves.append(_checked_line(raw, position, rows.leaves[position - 1], at, found))
+            peaks.add(leaves[-1])
+        if source.readline():
+            found.add("lines beyond", f"line {number + 1}", "the database knows nothing of it")
+    if chain.Tree(leaves).root() != peaks.root():
+        found.add("tree broken", "", "two ways to compute the root do not agree")
+
+
+def _wanted(rows: _Rows) -> Iterator[tuple[int, bool]]:
+    """For each line after the first its position, and whether it is a seal."""
+    for position in range(1, len(rows.leaves) + 1):
+        yield position, False
+        if position in rows.ends:
+            yield position, True
+
+
+def _checked_line(raw: bytes, position: int, leaf: str, at: str, found: _Found) -> str:
+    """The leaf hash as the line's text gives it, or the database's where it gives none."""
+    try:
+        line = journal.read_event(raw, position)
+    except ValueError as fault:
+        found.add("line changed", at, f"position {position}: {fault}")
+        return leaf
+    if line.hash != leaf:
+        found.add("files differ", at, f"position {position} is another event in the database")
+    return line.hash

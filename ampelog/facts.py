@@ -1,0 +1,254 @@
+"""The facts of a dossier: one frozen object that reads and writes as JSON.
+
+Nothing stands on a page that is not in here. Quantities and shares are plain decimal strings
+(litres, kilograms, parts of one), dates ISO 8601, exact as the questions answered them; how they
+are rounded and in which units they are read is decided where pages are made.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+ADVICE = "Decision support, not legal advice. Check current law; the authority decides."
+"""Stands on each page that states a verdict."""
+
+PROVES = (
+    "Every figure in this dossier is computed from the events of the ledger, by exact arithmetic, "
+    "and by one rule for every movement: what leaves a vessel has the composition of what was in "
+    "it, and what enters mixes with it in proportion to volume.",
+    "A percentage is compared with a limit exactly. What is printed is rounded down, so that no "
+    "figure is rounded up to meet a rule.",
+    "What the records do not say about fruit or wine is counted as unknown and counts against "
+    "every statement.",
+    "The events stand in a ledger to which lines can only be added. Its head, a position and the "
+    "root of a hash tree over all events up to it, is printed at the foot of every page: whoever "
+    "holds this page can tell later whether any of those events was changed or removed.",
+)
+PROVES_NOT = (
+    "It does not show that every event was written down, nor that what was written is true: that "
+    "takes the papers and the cellar.",
+    "It does not show that a statement meets a rule that is not named here.",
+    "What was written down after the head is not in it.",
+)
+
+
+@dataclass(frozen=True)
+class Head:
+    """Where the ledger stood: its id, the last position, and the root of its hash tree."""
+
+    ledger: str
+    position: int
+    root: str
+
+
+@dataclass(frozen=True)
+class Held:
+    """One vessel, or none, and what it holds of the lot."""
+
+    vessel: str | None
+    volume_l: str
+
+
+@dataclass(frozen=True)
+class Fill:
+    """Bottles filled by one event, as many as are left of them (a decimal after shared draws)."""
+
+    event: str
+    position: int
+    filled_on: str
+    bottles: str
+    format: str | None
+    code: str | None
+
+
+@dataclass(frozen=True)
+class Wine:
+    """What the wine is. ``volume_l`` is what the lot holds on the day of the dossier.
+
+    ``last_held`` is true where the lot holds nothing any more and the dossier tells of it as it
+    was last held.
+    """
+
+    lot: str
+    state: str
+    volume_l: str
+    last_held: bool = False
+    label: str | None = None
+    style: str | None = None
+    owner: str | None = None
+    bottles: str | None = None
+    formats: tuple[str, ...] = ()
+    holdings: tuple[Held, ...] = ()
+    fills: tuple[Fill, ...] = ()
+    rest: str | None = None
+    rest_ends_on: str | None = None
+    released_on: str | None = None
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One judged statement; the meaning of each field is that of the command ``claims``."""
+
+    claim: str
+    statement: str
+    rule: str
+    citation: str
+    required: str | None
+    actual: str | None
+    margin: str | None
+    verdict: str
+    fill: str | None
+    why: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One part of the wine: what it is (``None`` where unknown) and its share of the whole."""
+
+    names: tuple[str | None, ...]
+    share: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """The wine parted by one or more fields. ``overlap``: the shares need not sum to one."""
+
+    title: str
+    fields: tuple[str, ...]
+    rows: tuple[Row, ...]
+    overlap: bool = False
+
+
+@dataclass(frozen=True)
+class Body:
+    """Something the wine passed through or came from, on the drawing.
+
+    ``kind`` is ``fruit``, ``received``, ``addition``, ``lot`` or ``wine``; ``share`` is the part
+    of the wine that went through it, ``lost`` what was lost there, as a part of the wine's volume
+    in proportion to what went on to it; ``lost_l`` and ``loss_reasons`` are the lot's own.
+    """
+
+    key: str
+    kind: str
+    name: str
+    share: str
+    says: str = ""
+    since: str | None = None
+    lost: str = "0"
+    lost_l: str = "0"
+    loss_reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Flow:
+    """What went from one body to another and is in the wine, as a share of it."""
+
+    source: str
+    target: str
+    share: str
+    fraction: str | None = None
+    role: str | None = None
+
+
+@dataclass(frozen=True)
+class Genealogy:
+    """The drawing's facts: bodies in order of time, the wine last, and the flows between them."""
+
+    bodies: tuple[Body, ...]
+    flows: tuple[Flow, ...]
+
+
+@dataclass(frozen=True)
+class Ferment:
+    """A fermentation on the way: where, with which yeast, how the cap was worked."""
+
+    vessel: str | None
+    organism: str | None
+    regime: str
+    started_on: str | None = None
+
+
+@dataclass(frozen=True)
+class Through:
+    """A lot passed through, with what crossed from it into another lot on the way here."""
+
+    lot: str
+    share: str
+    ferment: tuple[Ferment, ...] = ()
+
+
+@dataclass(frozen=True)
+class Source:
+    """Fruit picked, wine received or something added, and its share of the wine."""
+
+    position: int
+    kind: str
+    on: str | None
+    lot: str
+    name: str
+    variety: str | None
+    vintage: int | None
+    share: str
+    role: str | None = None
+    ref: str | None = None
+
+
+@dataclass(frozen=True)
+class Paper:
+    title: str
+    sha256: str | None
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One event of the trail. ``corrected_by`` marks an event that no longer takes effect."""
+
+    position: int
+    at: str
+    recorded_on: str
+    kind: str
+    says: str
+    by: str | None = None
+    ref: str | None = None
+    papers: tuple[Paper, ...] = ()
+    corrected_by: int | None = None
+    corrects: int | None = None
+
+
+@dataclass(frozen=True)
+class Summed:
+    """Events of a lot that the printed trail leaves out, and the lot's share of the wine."""
+
+    lot: str
+    events: int
+    share: str
+
+
+@dataclass(frozen=True)
+class Dossier:
+    """A lot dossier. ``verdict`` is the worst of ``claims``, or ``None`` where none is judged."""
+
+    premises: str
+    head: Head
+    as_of: str
+    wine: Wine
+    verdict: str | None
+    claims: tuple[Claim, ...]
+    origins: Table
+    composition: tuple[Table, ...]
+    genealogy: Genealogy
+    through: tuple[Through, ...]
+    sources: tuple[Source, ...]
+    trail: tuple[Entry, ...]
+    summed: tuple[Summed, ...] = ()
+    fills_differ: bool = False
+    title: str = ""
+    advice: str = ADVICE
+    proves: tuple[str, ...] = PROVES
+    proves_not: tuple[str, ...] = PROVES_NOT
+
+
+def document(dossier: Dossier) -> dict[str, Any]:
+    """The dossier's facts as one JSON document."""
+    return {"form": "ampelog dossier 1", **asdict(dossier)}

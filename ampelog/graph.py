@@ -1,0 +1,63 @@
+"""The genealogy's nodes and edges, as the replay draws them.
+
+A node is a body of wine or fruit of one composition. Its parents are the bodies it was mixed
+from, each with the quantity that came (10^-12 L or kg); the quantities of one node are all of one
+dimension. A node without parents is a source. Numbers grow in time, so a parent's number is
+always below its child's. Litres are not followed through here: only proportions matter.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+Parents = tuple[tuple[int, int], ...]
+
+
+class Node(NamedTuple):
+    """What a node is labelled with; ``position`` is that of the event that made it.
+
+    ``role`` (water, sweetening, ...) is what everything that flows through here counts as, unless
+    it takes another role nearer to the bottle; ``fraction`` the press fraction; ``ferment`` the
+    number of the fermentation that happens in it. ``mass`` and ``volume`` (10^-12 kg, L) stand on
+    the pool of a crush or press, for rules on a grape basis.
+    """
+
+    parents: Parents
+    position: int
+    lot: str | None = None
+    vessel: str | None = None
+    role: str | None = None
+    fraction: str | None = None
+    ferment: int | None = None
+    mass: int = 0
+    volume: int = 0
+
+
+class Ferment(NamedTuple):
+    """One stretch of an alcoholic fermentation: in one vessel, one organism, one regime."""
+
+    position: int
+    lot: str
+    vessel: str | None
+    organism: str | None
+    regime: dict[str, Any] | None
+
+
+class Graph:
+    """Nodes numbered from ``first``; those below it are kept elsewhere (the projection)."""
+
+    def __init__(self, first: int = 0, first_ferment: int = 0) -> None:
+        self.first = first
+        self.nodes: list[Node] = []
+        self.first_ferment = first_ferment
+        self.ferments: list[Ferment] = []
+
+    def add(self, node: Node) -> int:
+        """Add a node and return its number."""
+        self.nodes.append(node)
+        return self.first + len(self.nodes) - 1
+
+    def start(self, ferment: Ferment) -> int:
+        """Add a stretch of fermentation and return its number."""
+        self.ferments.append(ferment)
+        return self.first_ferment + len(self.ferments) - 1

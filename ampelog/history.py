@@ -1,0 +1,79 @@
+"""The recorded events as steps: read from the ledger, corrected, in order of time."""
+
+from __future__ import annotations
+
+import gc
+import json
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ampelog import moments
+from ampelog.events import Correct, model_of
+from ampelog.ledger import Ledger, Record
+from ampelog.steps import Correction, Step, in_order
+
+
+@contextmanager
+def still() -> Iterator[None]:
+    """No collecting of garbage while millions of small things that stay are made."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+def where(position: int, event: dict[str, Any]) -> str:
+    """How a recorded event is named to people."""
+    return f"event {position} ({event['kind']} of {event['at']})"
+
+
+def zone_of(ledger: Ledger) -> ZoneInfo:
+    """The zone of the home premises, the first event of every ledger."""
+    return moments.zone_of(ledger.records(1, 1)[0].event["timezone"])
+
+
+def read(
+    records: Iterable[Record], zone: ZoneInfo, new: bool = False, told: dict[int, str] | None = None
+) -> tuple[list[Step], list[Correction]]:
+    """The steps and corrections of these records. ``told`` says where a new one came from."""
+    steps: list[Step] = []
+    corrections: list[Correction] = []
+    for record in records:
+        event = json.loads(record.body)
+        place = (told or {}).get(record.position) or where(record.position, event)
+        model = model_of(event)
+        step = Step(
+            record.instant, record.position, record.position, event["id"], event, model, new, place
+        )
+        steps.append(step)
+        if isinstance(model, Correct):
+            corrections.append(correction(step, zone))
+    return steps, corrections
+
+
+def correction(step: Step, zone: ZoneInfo) -> Correction:
+    """What a `correct` event puts in the place of its original."""
+    event = step.event["replacement"]
+    corrects = step.event["corrects"].lower()
+    if event is None:
+        return Correction(corrects, step.position, None, None, 0, step.new, step.where)
+    return Correction(
+        corrects,
+        step.position,
+        event,
+        model_of(event),
+        moments.instant(event["at"], zone),
+        step.new,
+        step.where,
+    )
+
+
+def steps_of(ledger: Ledger, upto: int | None = None) -> list[Step]:
+    """All steps as known at a position, in order of time."""
+    with still():
+        return in_order(*read(ledger.records(1, upto), zone_of(ledger)))

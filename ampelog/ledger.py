@@ -1,0 +1,334 @@
+"""The ledger: the journal, and a database that holds it for asking. The only writer.
+
+A load is checked in an open transaction, then appended to the journal and synced, which is the
+moment of recording, then committed. A failure before that moment leaves nothing; after it the
+database is behind and catches up, here or at the next opening. The database is never trusted
+with the log: it can be lost and is built again from the journal.
+
+The ledger knows no wine: what may be recorded is decided by the check it is handed.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar
+
+from ampelog import chain, journal, moments
+from ampelog.checking import check
+from ampelog.database import REPAIR, Database, Fact, shape, wal
+from ampelog.errors import Finding, Refused, Unopenable
+from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
+from ampelog.keeping import agrees, catch_up, copied, damaged, establish, repair, restore
+from ampelog.lock import held
+
+__all__ = [
+    "Draft",
+    "Head",
+    "Ledger",
+    "Record",
+    "create",
+    "export",
+    "opened",
+    "repair",
+    "restore",
+    "verify",
+]
+
+T = TypeVar("T")
+_ATTEMPTS = 3  # to find journal and database level, while others may write in between
+
+
+class Draft(NamedTuple):
+    """An event about to be recorded, already validated; ``event`` has ``id`` and ``by`` filled.
+
+    ``instant`` is its ``at`` in UTC microseconds since 1970, negative before.
+    """
+
+    event: dict[str, Any]
+    instant: int
+
+
+# --- making and opening ---------------------------------------------------------------------
+
+
+def create(path: Path, first: Draft, recorded_at: str, ledger_id: str | None = None) -> Head:
+    """Make a ledger with its first event; refuses to overwrite a database or a journal.
+
+    ``recorded_at`` is UTC text (``2026-11-25T09:10:00Z``).
+    """
+    from uuid import uuid4  # noqa: PLC0415 - start-up time is felt
+
+    line = _lines([first], 0, _stamp(recorded_at))[0]
+    peaks = chain.Peaks()
+    peaks.add(line.hash)
+    mark = Mark(Head(1, peaks.root()), peaks.hashes(), line.recorded_at)
+    return establish(Files(path), ledger_id or str(uuid4()), [Load([line], mark)])
+
+
+@contextmanager
+def opened(path: Path, *, write: bool = False, wait: float = 10.0) -> Iterator[Ledger]:
+    """Open a ledger, for reading with others or for writing alone, waiting up to ``wait`` seconds.
+
+    Raises ``Unopenable``: missing, busy (and who has it), damaged, or of a newer format. Where
+    the journal is ahead of the database by whole sealed loads, or holds lines that were never
+    sealed, that is mended first and told in ``Ledger.notices``.
+    """
+    files = Files(path)
+    notices: list[Finding] = []
+    for _ in range(_ATTEMPTS):
+        _present(files)
+        with held(files.lock, exclusive=write, wait=wait):
+            ledger = Ledger(files, write, wait)
+            try:
+                if ledger.is_level():
+                    ledger.notices = notices
+                    yield ledger
+                    return
+            finally:
+                ledger.close()
+        with held(files.lock, exclusive=True, wait=wait):
+            notices += catch_up(files)
+    raise Unopenable(f"the ledger {files.database.name} does not come to rest", "try again")
+
+
+def _present(files: Files) -> None:
+    database, log = files.database.exists(), files.journal.exists()
+    if database and log:
+        return
+    if not database and not log:
+        raise Unopenable(
+            f"there is no ledger {files.database}", "make one with `ampelog init`, or name it"
+        )
+    missing, there = (
+        (files.journal, files.database) if database else (files.database, files.journal)
+    )
+    raise Unopenable(f"{missing.name} is missing beside {there.name}", REPAIR)
+
+
+def _stamp(recorded_at: str) -> str:
+    """A recording time in the one form that sorts as text; ``Refused`` where it is none."""
+    try:
+        return moments.to_stamp(moments.from_stamp(recorded_at))
+    except (ValueError, TypeError, OverflowError):
+        raise Refused(
+            f"`{recorded_at}` is no instant; wanted one like `2026-11-25T09:10:00Z`"
+        ) from None
+
+
+def _lines(drafts: Sequence[Draft], after: int, recorded_at: str) -> list[Line]:
+    """The lines of a load, each with a fresh salt and its leaf hash."""
+    size = chain.SALT_BYTES * 2
+    salts = os.urandom(chain.SALT_BYTES * len(drafts)).hex()
+    lines = []
+    for index, draft in enumerate(drafts):
+        position, salt = after + index + 1, salts[index * size : (index + 1) * size]
+        try:
+            body, leaf = chain.entry(draft.event, position, recorded_at, salt)
+        except chain.NotCanonical as fault:
+            event = str(draft.event.get("id"))
+            raise Refused(f"the event {event} cannot be written: {fault}") from None
+        lines.append(Line(position, recorded_at, leaf, salt, body, draft.event))
+    return lines
+
+
+# --- the open ledger ------------------------------------------------------------------------
+
+
+class Ledger:
+    """An open ledger; made by ``opened``."""
+
+    def __init__(self, files: Files, write: bool, wait: float) -> None:
+        self.path = files.database
+        self.writable = write
+        self.notices: list[Finding] = []
+        self._files = files
+        self._behind = False
+        self._database = Database(files.database, read_only=not write, wait=wait)
+        try:
+            self._take_state()
+        except BaseException:
+            self.close()
+            raise
+
+    def _take_state(self) -> None:
+        state = self._database.state()
+        self._length = agrees(self._files, state)
+        self._shape = state.shape
+        self._mark = state.mark
+        self.ledger_id = state.ledger_id
+
+    @property
+    def head(self) -> Head:
+        """Size and root of the whole log."""
+        return self._mark.head
+
+    def is_level(self) -> bool:
+        """Whether the database holds the whole journal and nothing stands after its last seal."""
+        return self._length == self._mark.end and self._shape == shape()
+
+    def close(self) -> None:
+        """Close the database; the lock is held by ``opened``."""
+        self._database.close()
+
+    def _settle(self) -> None:
+        """After a load that was recorded and not committed: bring the database level again."""
+        if not self._behind:
+            return
+        self._database.close()
+        self.notices += catch_up(self._files)
+        self._database = Database(self._files.database, read_only=False)
+        self._take_state()
+        self._behind = False
+
+    def rows(self, query: str, /, **parameters: Any) -> list[tuple[Any, ...]]:
+        """The rows of ``queries/QUERY.sql`` with its ``$named`` parameters."""
+        self._settle()
+        return self._database.rows(query, **parameters)
+
+    def records(self, first: int = 1, last: int | None = None) -> list[Record]:
+        """The events from position ``first`` to ``last`` (the head when None), both included."""
+        self._settle()
+        return self._database.records(first, self.head.position if last is None else last)
+
+    def known(self, ids: Iterable[str]) -> dict[str, Record]:
+        """Which of these ids are recorded, each with its record."""
+        asked = "\n".join({one for one in ids if "\n" not in one})
+        found = self.rows("ledger_known", ids=asked) if asked else []
+        return {one: Record(*rest) for one, *rest in found}
+
+    def sealed(self, position: int | None = None, recorded_by: str | None = None) -> Head:
+        """The last head at or before a position, and recorded at or before a UTC instant.
+
+        A position inside a load means the load before. ``Refused`` where nothing was recorded by
+        then.
+        """
+        found = self.rows(
+            "ledger_sealed",
+            position=self.head.position if position is None else position,
+            recorded_by="9999" if recorded_by is None else _stamp(recorded_by),
+        )
+        if not found:
+            raise Refused("nothing was recorded by then; the first event is position 1")
+        return Head(*found[0])
+
+    def together(self, work: Callable[[], T]) -> T:
+        """Do ``work``, which writes with ``rows``, in one transaction: all of it or nothing."""
+        assert self.writable, "a ledger open for reading is not written to"
+        self._settle()
+        self._database.begin()
+        try:
+            answer = work()
+        except BaseException:
+            self._database.rollback()
+            raise
+        self._database.commit()
+        return answer
+
+    def append(
+        self, drafts: Sequence[Draft], recorded_at: str, check: Callable[[list[Record]], T]
+    ) -> T:
+        """Record a load, or nothing; returns what ``check`` returned.
+
+        ``check`` gets the records as they will be and may write with ``rows`` in the same
+        transaction; what it raises refuses the load. ``recorded_at`` is UTC text and becomes that
+        of the load before where it would go back. Once the journal's seal is synced the load is
+        recorded, whatever happens after.
+        """
+        if not drafts:
+            return self.together(lambda: check([]))
+        assert self.writable, "a ledger open for reading is not written to"
+        self._settle()
+        lines = _lines(drafts, self.head.position, max(_stamp(recorded_at), self._mark.recorded_at))
+        facts = [Fact(line, draft.instant) for line, draft in zip(lines, drafts, strict=True)]
+        data, mark = self._sealed_bytes(lines)
+        self._database.begin()
+        try:
+            answer = check([Record(*line[:4], instant, line.body) for line, instant in facts])
+            self._database.add(facts)
+            self._database.seal([mark])
+            journal.write(self._files.journal, self._mark.end, data)
+        except BaseException:
+            self._database.rollback()
+            raise
+        self._recorded(mark)
+        return answer
+
+    def checked(self) -> list[Finding]:
+        """What ``verify`` finds."""
+        self._settle()
+        return check(self._database, self._files)
+
+    def exported(self, out: Path) -> tuple[int, Head]:
+        """What ``export`` does."""
+        self._settle()
+        files = self._files
+        if out.resolve() in (files.database, files.journal, files.lock, wal(files.database)):
+            raise Refused(f"{out} belongs to the ledger; name another file")
+        fresh = out.with_name(f"{out.name}.new")
+        try:
+            with files.journal.open("rb") as source, fresh.open("wb") as target:
+                head = copied(source, target)
+            fresh.replace(out)
+            journal.sync_folder(out)
+        except Damaged as fault:
+            raise damaged(files.journal, fault) from None
+        except OSError as fault:
+            raise Refused(f"{out} could not be written: {fault.strerror}") from None
+        finally:
+            with suppress(OSError):
+                fresh.unlink(missing_ok=True)
+        return head.position, head
+
+    def _sealed_bytes(self, lines: list[Line]) -> tuple[bytes, Mark]:
+        peaks = chain.Peaks(self.head.position, self._mark.peaks)
+        for line in lines:
+            peaks.add(line.hash)
+        head = Head(peaks.size, peaks.root())
+        data = "".join([journal.event_line(*line[:5]) for line in lines]).encode()
+        data += journal.seal_line(head)
+        return data, Mark(head, peaks.hashes(), lines[0].recorded_at, self._mark.end + len(data))
+
+    def _recorded(self, mark: Mark) -> None:
+        """Commit what the journal has. A failure here is no failure of the load."""
+        self._mark = mark
+        self._behind = True
+        try:
+            self._database.commit()
+            self._behind = self._database.state().mark.head != mark.head
+            says = "the commit stored nothing"
+        except Exception as fault:  # noqa: BLE001 - whatever it is, the load is recorded
+            self._database.rollback()
+            says = str(fault)
+        if self._behind:
+            self.notices.append(
+                Finding(
+                    "recorded, the database will catch up",
+                    self._files.database.name,
+                    f"the journal has position {mark.head.position}: {says}",
+                    "nothing to do: the next opening takes it in",
+                )
+            )
+
+
+# --- verifying and handing out --------------------------------------------------------------
+
+
+def verify(ledger: Ledger) -> list[Finding]:
+    """The log against its tree and the journal against the log: every leaf, every seal.
+
+    Empty where all is well.
+    """
+    return ledger.checked()
+
+
+def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
+    """Write the whole log to a file, in the journal's form and bytes; the number of events, the
+    head.
+
+    Every leaf and seal is verified on the way: ``Unopenable`` where one fails, and ``out`` is as
+    it was before. A file that is there is replaced in one step, unless it is the ledger's own.
+    """
+    return ledger.exported(out)

@@ -1,0 +1,463 @@
+"""The one rule for every movement (EVENTS.md, "One rule for every movement").
+
+Draws are read against the cellar just before the event and leave together; the pool is their
+mean by quantity; all fills arrive together, each with the pool's composition. A kind only says
+what it draws and what it fills.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from ampelog import quantities
+from ampelog.fields import BOTTLES as EACH_BOTTLES
+from ampelog.graph import Node
+from ampelog.quantities import text
+from ampelog.state import BOTTLES, MASS, UNITS, VOLUME, Holding, Lot, Shipped, sort_of, union
+
+if TYPE_CHECKING:
+    from ampelog.cellar import Cellar
+    from ampelog.steps import Step
+
+
+class CannotHave(Exception):  # noqa: N818  it says what cannot have happened
+    """What an event says cannot have happened in this cellar; it is refused."""
+
+    def __init__(self, rule: str, says: str, hint: str = "", lot: str | None = None) -> None:
+        super().__init__(says)
+        self.rule, self.says, self.hint, self.lot = rule, says, hint, lot
+
+
+@dataclass(slots=True)
+class Draw:
+    """A quantity that leaves one holding."""
+
+    lot: Lot
+    vessel: str | None
+    holding: Holding
+    amount: int
+    role: str | None = None
+
+
+@dataclass(slots=True)
+class Fill:
+    """A quantity that arrives in one holding. ``full`` fills the vessel to its capacity."""
+
+    lot: str
+    vessel: str | None
+    sort: str
+    amount: int
+    full: bool = False
+    fraction: str | None = None
+    format: int = 0
+    label: str | None = None
+
+
+@dataclass(slots=True)
+class Pool:
+    """What was drawn, as one body: its node, or its fills where bottles stay bottles."""
+
+    node: int
+    amount: int
+    sort: str
+    state: str
+    holds: frozenset[str]
+    owners: frozenset[str | None]
+    ferment: int | None = None
+    parts: list[tuple[int, int]] = field(default_factory=list)
+
+
+def place(vessel: str | None) -> str:
+    """A holding's place in words."""
+    return f"`{vessel}`" if vessel is not None else "no vessel"
+
+
+def said(amount: int, sort: str) -> str:
+    """An amount in words."""
+    return f"{text(amount)} {UNITS[sort]}"
+
+
+def lot_of(cellar: Cellar, name: str) -> Lot:
+    """The lot of that name, or a refusal that names the nearest."""
+    lot = cellar.lots.get(name)
+    if lot is None:
+        raise CannotHave("unknown lot", f"there is no lot `{name}` then", cellar.near(name), name)
+    return lot
+
+
+def _stated(lot: Lot, endpoint: Any) -> int | None:
+    """The one quantity of an endpoint or target for a lot, or None when it is `all`, `each`."""
+    if endpoint.bottles is not None:
+        if lot.sort != BOTTLES:
+            raise CannotHave(
+                "wrong sort", f"`{lot.name}` is no bottled lot; `bottles` were named", "", lot.name
+            )
+        return int(endpoint.bottles) * lot.format
+    amount = endpoint.volume if endpoint.volume is not None else endpoint.mass
+    if amount is not None:
+        _same_sort(lot, VOLUME if endpoint.volume is not None else MASS)
+    return amount  # type: ignore[no-any-return]  # endpoints of several models
+
+
+def _each(lot: Lot, endpoint: Any) -> int:
+    dimension, amount = endpoint.each.dimension, endpoint.each.amount
+    if dimension == EACH_BOTTLES:
+        _same_sort(lot, BOTTLES)
+        return int(amount) * lot.format
+    _same_sort(lot, dimension)
+    return int(amount)
+
+
+def _same_sort(lot: Lot, sort: str) -> None:
+    if lot.sort != sort:
+        wanted = {MASS: "`mass`", VOLUME: "`volume`", BOTTLES: "`bottles`"}
+        raise CannotHave(
+            "wrong sort",
+            f"`{lot.name}` is held by {lot.sort}; {wanted[sort]} was named, wanted "
+            f"{wanted[lot.sort]} or `all`",
+            "",
+            lot.name,
+        )
+
+
+def held_in(lot: Lot, vessel: str | None) -> Holding:
+    """The holding of a lot in a vessel, or a refusal that says where the lot is."""
+    holding = lot.holdings.get(vessel)
+    if holding is None:
+        raise CannotHave(
+            "nothing there",
+            f"`{lot.name}` is not in {place(vessel)} then; {where_it_is(lot)}",
+            "name the vessel that holds it, or record how it came there",
+            lot.name,
+        )
+    return holding
+
+
+def where_it_is(lot: Lot) -> str:
+    """Where a lot lies, in words."""
+    if not lot.holdings:
+        return "it holds nothing"
+    places = list(lot.holdings)
+    shown = ", ".join(place(vessel) for vessel in places[:6])
+    more = f" and {len(places) - 6} more" if len(places) > 6 else ""
+    return f"it lies in {shown}{more}"
+
+
+def vessels_of(endpoint: Any) -> list[str] | None:
+    """The vessels that an endpoint or target names, or None."""
+    if endpoint.vessels is not None:
+        return endpoint.vessels  # type: ignore[no-any-return]
+    return [endpoint.vessel] if endpoint.vessel is not None else None
+
+
+def shared(lot: Lot, endpoint: Any, by_content: bool) -> list[tuple[str | None, Holding, int]]:
+    """The holdings of an endpoint or target, each with its amount.
+
+    One quantity over several vessels is shared evenly by an endpoint, by content by a target.
+    """
+    named = vessels_of(endpoint)
+    if named is None:
+        if not lot.holdings:
+            raise CannotHave("nothing there", f"`{lot.name}` holds nothing then", "", lot.name)
+        holdings: list[tuple[str | None, Holding]] = list(lot.holdings.items())
+    else:
+        holdings = [(vessel, held_in(lot, vessel)) for vessel in named]
+    if getattr(endpoint, "all", None) or getattr(endpoint, "empty", None):
+        return [(vessel, holding, holding.amount) for vessel, holding in holdings]
+    if endpoint.each is not None:
+        each = _each(lot, endpoint)
+        return [(vessel, holding, each) for vessel, holding in holdings]
+    total = _stated(lot, endpoint)
+    assert total is not None, "the model wants a quantity"
+    if len(holdings) == 1:
+        return [(*holdings[0], total)]
+    if named is None and not by_content:
+        raise CannotHave(
+            "which vessel",
+            f"`{lot.name}` lies in {len(holdings)} holdings; {where_it_is(lot)}",
+            "name the vessel that the quantity was drawn from",
+            lot.name,
+        )
+    weights = [holding.amount for _, holding in holdings] if by_content else [1] * len(holdings)
+    parts = quantities.split(total, weights)
+    return [(v, holding, part) for (v, holding), part in zip(holdings, parts, strict=True)]
+
+
+def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
+    """What leaves, read against the cellar just before the event; each covered by what is held."""
+    found: list[Draw] = []
+    sums: dict[int, tuple[Holding, int, bool, Draw]] = {}
+    for endpoint in endpoints:
+        lot = lot_of(cellar, endpoint.lot)
+        whole = bool(endpoint.all)
+        for vessel, holding, amount in shared(lot, endpoint, by_content=False):
+            draw = Draw(lot, vessel, holding, amount, endpoint.role)
+            found.append(draw)
+            seen = sums.get(id(holding))
+            if seen is None:
+                sums[id(holding)] = (holding, amount, whole, draw)
+            elif seen[2] or whole:
+                raise CannotHave(
+                    "all and more",
+                    f"`{lot.name}` in {place(vessel)} is drawn twice, once with `all`",
+                    "draw it once",
+                    lot.name,
+                )
+            else:
+                sums[id(holding)] = (holding, seen[1] + amount, whole, draw)
+        if whole or (endpoint.vessel is None and endpoint.vessels is None):
+            cellar.note_resolved(step, [draw.amount for draw in found])
+    for holding, amount, _, draw in sums.values():
+        if amount > holding.amount:
+            raise CannotHave(
+                "more drawn than held",
+                f"`{draw.lot.name}` in {place(draw.vessel)} holds "
+                f"{said(holding.amount, draw.lot.sort)} then; {said(amount, draw.lot.sort)} drawn",
+                "check the quantity and the vessel, or record what is missing before it",
+                draw.lot.name,
+            )
+    kinds = {MASS if draw.lot.sort == MASS else VOLUME for draw in found}
+    if len(kinds) > 1:
+        raise CannotHave(
+            "two dimensions", "`from` mixes mass and volume; wanted one of them", "", found[0].lot.name
+        )
+    return found
+
+
+def close(cellar: Cellar, step: Step, draw: Draw | tuple[Lot, str | None, Holding], *,
+          force: bool = False, mass: int = 0, volume: int = 0) -> int:
+    """Make a holding's contents one node, labelled with its lot and vessel; return the node."""
+    lot, vessel, holding = (
+        draw if isinstance(draw, tuple) else (draw.lot, draw.vessel, draw.holding)
+    )
+    if holding.closed and not force:
+        return holding.parts[0][0]
+    node = cellar.graph.add(
+        Node(
+            tuple(holding.parts), step.position, lot.name, vessel,
+            ferment=holding.ferment, mass=mass, volume=volume,
+        )
+    )
+    holding.parts = [(node, holding.amount)]
+    holding.closed = True
+    return node
+
+
+def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> Pool:
+    """All draws leave together; returns what was drawn as one body.
+
+    ``volume`` is what a crush or press yielded: it stands on the pool's node beside its mass.
+    """
+    sort = found[0].lot.sort
+    amount = sum(draw.amount for draw in found)
+    before = _emptied(found)
+    parts: dict[int, int] = {}
+    for draw in found:
+        for node, part in _drawn(cellar, step, draw):
+            parts[node] = parts.get(node, 0) + part
+    _forget(cellar, found, before)
+    largest = max(found, key=lambda draw: (draw.role is None, draw.amount))
+    node = next(iter(parts))
+    if len(parts) > 1 or volume:
+        node = cellar.graph.add(
+            Node(
+                tuple(parts.items()), step.position,
+                mass=amount if sort == MASS else 0, volume=volume,
+            )
+        )
+    return Pool(
+        node,
+        amount,
+        MASS if sort == MASS else VOLUME,
+        _state(found),
+        cellar.live_holds(union(draw.holding.holds for draw in found)),
+        frozenset(owner for draw in found for owner in cellar.owners(draw.lot, step.instant)),
+        largest.holding.ferment,
+        list(parts.items()),
+    )
+
+
+def _emptied(found: Sequence[Draw]) -> dict[str, dict[str | None, Holding]]:
+    """The holdings, as they were, of the lots that these draws empty."""
+    totals: dict[str, int] = {}
+    for draw in found:
+        totals[draw.lot.name] = totals.get(draw.lot.name, 0) + draw.amount
+    return {
+        draw.lot.name: {vessel: held.copy() for vessel, held in draw.lot.holdings.items()}
+        for draw in found
+        if totals[draw.lot.name] == draw.lot.amount
+    }
+
+
+def _drawn(cellar: Cellar, step: Step, draw: Draw) -> list[tuple[int, int]]:
+    """Take one draw from its holding; returns what left, as (node, amount)."""
+    holding = draw.holding
+    if draw.lot.sort == BOTTLES:
+        left = quantities.split(draw.amount, [part for _, part in holding.parts])
+        out = [(node, q) for (node, _), q in zip(holding.parts, left, strict=True) if q]
+        holding.parts = [
+            (node, part - q)
+            for (node, part), q in zip(holding.parts, left, strict=True)
+            if part > q
+        ]
+    else:
+        node = close(cellar, step, draw)
+        out = [(node, draw.amount)]
+        holding.parts = [(node, holding.amount - draw.amount)]
+    holding.amount -= draw.amount
+    if draw.role is not None:
+        label = Node(tuple(out), step.position, draw.lot.name, draw.vessel, role=draw.role)
+        out = [(cellar.graph.add(label), draw.amount)]
+    return out
+
+
+def _forget(
+    cellar: Cellar, found: Sequence[Draw], before: dict[str, dict[str | None, Holding]]
+) -> None:
+    """An emptied holding forgets; an emptied lot remembers what it last held."""
+    for draw in found:
+        cellar.touched(draw.lot)
+        if draw.holding.amount == 0 and draw.lot.holdings.get(draw.vessel) is draw.holding:
+            del draw.lot.holdings[draw.vessel]
+            cellar.leave(draw.lot, draw.vessel)
+            if not draw.lot.holdings:
+                draw.lot.last = before[draw.lot.name]
+
+
+def _state(found: Sequence[Draw]) -> str:
+    """The state of a pool: that of the larger part of what was drawn without a role."""
+    amounts: dict[str, int] = {}
+    for draw in found:
+        if draw.role is None or len(found) == 1:
+            state = draw.holding.state
+            amounts[state] = amounts.get(state, 0) + draw.amount
+    if not amounts:
+        return found[0].holding.state
+    return max(amounts, key=lambda state: amounts[state])
+
+
+def fills(cellar: Cellar, endpoints: Iterable[Any]) -> list[Fill]:
+    """What arrives, as stated; several vessels with one quantity share it evenly."""
+    found: list[Fill] = []
+    for endpoint in endpoints:
+        sort, total = _filled(endpoint)
+        vessels: Sequence[str | None] = vessels_of(endpoint) or [None]
+        if endpoint.each is not None:
+            amounts = [total] * len(vessels)
+        else:
+            amounts = quantities.split(total, [1] * len(vessels))
+        full, fraction = bool(getattr(endpoint, "full", None)), getattr(endpoint, "fraction", None)
+        lot = endpoint.lot
+        found.extend(
+            [
+                Fill(lot, vessel, sort, amount, full, fraction)
+                for vessel, amount in zip(vessels, amounts, strict=True)
+            ]
+        )
+    return found
+
+
+def _filled(endpoint: Any) -> tuple[str, int]:
+    if endpoint.each is not None:
+        sort, amount = endpoint.each.dimension, endpoint.each.amount
+    elif endpoint.volume is not None:
+        sort, amount = VOLUME, endpoint.volume
+    elif endpoint.mass is not None:
+        sort, amount = MASS, endpoint.mass
+    else:
+        sort, amount = BOTTLES, endpoint.bottles
+    if sort not in (VOLUME, MASS):
+        raise CannotHave(
+            "wrong sort",
+            "bottles cannot be filled here",
+            "bottles are filled by `bottle`, and moved or labelled by `pack`",
+            endpoint.lot,
+        )
+    return sort, amount
+
+
+def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> None:
+    """All fills arrive together, each with the pool's composition."""
+    node, holds = pool.node, pool.holds
+    ferment = pool.ferment
+    name, lot, state, nodes = None, None, "", {}
+    for fill in found:
+        if fill.lot != name or lot is None:
+            name = fill.lot
+            lot = into(cellar, fill, pool)
+            state = state_after(pool.state, fill.sort)
+        vessel = fill.vessel
+        holding = lot.holdings.get(vessel)
+        if holding is None:
+            cellar.enter(lot, vessel, fill.sort)
+            holding = lot.holdings[vessel] = Holding(state)
+            holding.ferment = ferment
+        elif holding.state != state:
+            holding.state = _mixed_state(holding, state, fill.amount)
+        if holds:
+            holding.holds |= holds
+        if fill.full:
+            cellar.fill_up(step, lot, vessel, holding, node, fill.amount)
+            continue
+        arriving = node
+        if fill.fraction is not None:
+            if fill.fraction not in nodes:
+                nodes[fill.fraction] = cellar.graph.add(
+                    Node(((node, 1),), step.position, fraction=fill.fraction)
+                )
+            arriving = nodes[fill.fraction]
+        holding.fill(arriving, fill.amount)
+        if vessel is not None:
+            cellar.check_capacity(step, lot, vessel)
+
+
+def _mixed_state(holding: Holding, state: str, amount: int) -> str:
+    """Wine that takes in a little must stays wine: the larger part decides."""
+    return holding.state if holding.amount >= amount else state
+
+
+def state_after(state: str, sort: str) -> str:
+    """What a body becomes by being put where it is measured so."""
+    if sort == BOTTLES:
+        return "bottled"
+    if sort == MASS:
+        return state if sort_of(state) == MASS else "pomace"
+    return "must" if sort_of(state) == MASS else state
+
+
+def into(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
+    """The lot that a fill enters, made or changed in sort where it holds nothing."""
+    lot = cellar.lots.get(fill.lot)
+    if lot is None:
+        lot = cellar.lots[fill.lot] = Lot(fill.lot)
+        lot.sort, lot.format = fill.sort, fill.format
+    elif not lot.holdings:
+        lot.sort, lot.format = fill.sort, fill.format or lot.format
+        lot.owners = frozenset()
+    elif lot.sort != fill.sort:
+        raise CannotHave(
+            "two sorts",
+            f"`{lot.name}` still holds {said(lot.amount, lot.sort)}; {where_it_is(lot)}; "
+            f"it cannot also be filled by {fill.sort}",
+            "give the new body a lot name of its own, or record what became of the old",
+            lot.name,
+        )
+    if not pool.owners <= lot.owners:
+        lot.owners |= pool.owners
+    cellar.touched(lot)
+    if fill.vessel is None and None not in lot.holdings and lot.holdings:
+        raise CannotHave(
+            "which vessel",
+            f"`{lot.name}` lies in vessels; {where_it_is(lot)}",
+            "name the vessel that was filled",
+            lot.name,
+        )
+    return lot
+
+
+def shipped(document: str | None, draw: Draw, pool: Pool, state: str) -> Shipped:
+    """What left on a document and may come back."""
+    lot = draw.lot
+    return Shipped(document, lot.sort, lot.format, state, pool.holds, pool.parts)

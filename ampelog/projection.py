@@ -1,0 +1,266 @@
+"""The projection: the cellar as the whole log left it, kept in the ledger's database.
+
+It saves replaying everything for a question about today, and lets one event be recorded into a
+large ledger by reading only what it touches. It holds nothing that a replay would not give;
+``verify`` compares the two.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ampelog import history
+from ampelog.cellar import Cellar, Shelf
+from ampelog.graph import Ferment, Graph
+from ampelog.ledger import Ledger
+from ampelog.registers import Entry, Registers, fields_of
+from ampelog.replay import fresh
+from ampelog.state import Lot
+from ampelog.steps import Step
+
+NULL = "\x1f"
+"""Stands for null in a joined column: no name may hold a control character."""
+
+BEGINNING = (-(2**62), 0)
+"""Before every order of a step."""
+
+_TABLES = ("projected", "node", "edge", "ferment", "lot_state", "vessel_state", "register")
+_ASIDE = frozenset({"place", "block", "premises", "party", "material", "label", "release"})
+
+
+def order_of(steps: Iterable[Step]) -> tuple[int, int]:
+    """The order of the last step that moved something: what comes before it is late."""
+    return max((step.order for step in steps if matters(step)), default=BEGINNING)
+
+
+def matters(step: Step) -> bool:
+    """Whether a step's place in time matters to what the cellar holds."""
+    kind = step.event["kind"]
+    if kind in ("note", "analysis"):
+        return bool(step.event.get("vessel") or step.event.get("vessels"))
+    if kind == "lot":
+        return bool(step.event.get("of") or "owner" in step.event)
+    return kind not in _ASIDE
+
+
+# Writing
+
+
+def rebuild(ledger: Ledger) -> Cellar:
+    """Replay everything and write the projection anew, in a transaction of its own."""
+    steps = history.steps_of(ledger)
+    with history.still():
+        cellar, refusals = fresh(steps, history.zone_of(ledger))
+        assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
+        ledger.together(lambda: write(ledger, cellar, steps, ledger.head.position))
+    return cellar
+
+
+def write(ledger: Ledger, cellar: Cellar, steps: Sequence[Step], position: int) -> None:
+    """Write a whole projection, in the ledger's open transaction."""
+    for table in _TABLES:
+        ledger.rows(f"projection_empty_{table}")
+    _add_registers(ledger, steps)
+    _add(ledger, cellar)
+    _state(ledger, cellar, order_of(steps), position)
+
+
+def extend(
+    ledger: Ledger, cellar: Cellar, steps: Sequence[Step], position: int,
+    last: tuple[int, int],
+) -> None:
+    """Write what these steps added to a standing cellar, in the ledger's open transaction."""
+    ledger.rows("projection_empty_projected")
+    _add_registers(ledger, steps)
+    changed = "\n".join(cellar.changed)
+    if changed:
+        ledger.rows("projection_drop_lots", lot=changed)
+    vessels = "\n".join(cellar.vessels)
+    if vessels:
+        ledger.rows("projection_drop_vessels", vessel=vessels)
+    _add(ledger, cellar)
+    _state(ledger, cellar, max(last, order_of(steps)), position)
+
+
+def _joined(column: Iterable[Any]) -> str:
+    return "\n".join([NULL if value is None else str(value) for value in column])
+
+
+def _insert(ledger: Ledger, query: str, **columns: Sequence[Any]) -> None:
+    if next(iter(columns.values())):
+        ledger.rows(query, **{name: _joined(column) for name, column in columns.items()})
+
+
+def _add(ledger: Ledger, cellar: Cellar) -> None:
+    graph = cellar.graph
+    nodes, numbers = graph.nodes, range(graph.first, graph.first + len(graph.nodes))
+    _insert(
+        ledger,
+        "projection_add_nodes",
+        node=numbers,
+        position=[node.position for node in nodes],
+        lot=[node.lot for node in nodes],
+        vessel=[node.vessel for node in nodes],
+        role=[node.role for node in nodes],
+        fraction=[node.fraction for node in nodes],
+        ferment=[node.ferment for node in nodes],
+        mass=[node.mass for node in nodes],
+        volume=[node.volume for node in nodes],
+    )
+    edges = [
+        (number, parent, amount)
+        for number, node in zip(numbers, nodes, strict=True)
+        for parent, amount in node.parents
+    ]
+    _insert(
+        ledger,
+        "projection_add_edges",
+        node=[edge[0] for edge in edges],
+        parent=[edge[1] for edge in edges],
+        amount=[edge[2] for edge in edges],
+    )
+    ferments = graph.ferments
+    _insert(
+        ledger,
+        "projection_add_ferments",
+        ferment=range(graph.first_ferment, graph.first_ferment + len(ferments)),
+        position=[one.position for one in ferments],
+        lot=[one.lot for one in ferments],
+        vessel=[one.vessel for one in ferments],
+        organism=[one.organism for one in ferments],
+        regime=[None if one.regime is None else json.dumps(one.regime) for one in ferments],
+    )
+    lots = list(cellar.changed.values())
+    _insert(
+        ledger,
+        "projection_add_lots",
+        lot=[lot.name for lot in lots],
+        held=[bool(lot.holdings) for lot in lots],
+        sort=[lot.sort for lot in lots],
+        body=[lot.dump() for lot in lots],
+    )
+    held = [(vessel, cellar.vessels.get(vessel)) for vessel in cellar.vessels]
+    held = [(vessel, lot) for vessel, lot in held if lot]
+    _insert(
+        ledger,
+        "projection_add_vessels",
+        vessel=[vessel for vessel, _ in held],
+        lot=[lot for _, lot in held],
+    )
+
+
+def _add_registers(ledger: Ledger, steps: Iterable[Step]) -> None:
+    from ampelog.events import REGISTERS  # noqa: PLC0415  the one use here
+
+    found = [step for step in steps if step.event["kind"] in REGISTERS]
+    _insert(
+        ledger,
+        "projection_add_registers",
+        kind=[step.event["kind"] for step in found],
+        name=[step.event["name"] for step in found],
+        instant=[step.instant for step in found],
+        position=[step.position for step in found],
+        fields=[json.dumps(fields_of(step.event)) for step in found],
+    )
+
+
+def _state(ledger: Ledger, cellar: Cellar, last: tuple[int, int], position: int) -> None:
+    holds = cellar.holds
+    body = {
+        "active": {key: sorted(ids) for key, ids in holds.active.items() if ids},
+        "key_of": holds.key_of,
+        "watched": sorted(holds.watched),
+    }
+    ledger.rows(
+        "projection_set_state",
+        position=position,
+        last_instant=last[0],
+        last_position=last[1],
+        body=json.dumps(body),
+    )
+
+
+# Reading
+
+
+def is_current(ledger: Ledger) -> bool:
+    """Whether the projection stands for the whole log."""
+    found = ledger.rows("projection_state")
+    return bool(found) and found[0][0] == ledger.head.position
+
+
+def last_order(ledger: Ledger) -> tuple[int, int]:
+    """The order of the last event that moved something."""
+    found = ledger.rows("projection_state")
+    return (int(found[0][1]), int(found[0][2]))
+
+
+def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cellar:
+    """The cellar as the whole log left it, read as it is asked; ``names`` are read at once."""
+    cellar = Cellar(zone)
+    wanted = "\n".join(sorted(set(names)))
+    cellar.registers = _registers(ledger, wanted)
+    cellar.lots = Shelf(lambda name: _lots(ledger, name).get(name))
+    cellar.vessels = Shelf(lambda name: dict(ledger.rows("vessel_states", vessel=name)).get(name))
+    if wanted:
+        for name, lot in _lots(ledger, wanted).items():
+            cellar.lots[name] = lot
+    nodes, ferments = ledger.rows("projection_counts")[0]
+    cellar.graph = Graph(nodes, ferments)
+    cellar.older_ferment = lambda number: stretches(ledger, number)[number]
+    body = json.loads(ledger.rows("projection_state")[0][3])
+    cellar.holds.active = {key: set(ids) for key, ids in body["active"].items()}
+    cellar.holds.key_of = body["key_of"]
+    cellar.holds.watched = set(body["watched"])
+    return cellar
+
+
+def _lots(ledger: Ledger, names: str) -> dict[str, Lot]:
+    return {name: Lot.load(name, body) for name, body in ledger.rows("lot_states", lot=names)}
+
+
+def held_lots(ledger: Ledger) -> list[Lot]:
+    """The lots that hold something, by name."""
+    return [Lot.load(name, body) for name, body in ledger.rows("lot_states_held")]
+
+
+def _registers(ledger: Ledger, names: str) -> Registers:
+    def fetch(kind: str, name: str) -> list[Entry]:
+        rows = ledger.rows("registrations", name=name)
+        return [
+            (int(instant), position, json.loads(fields))
+            for of, _, instant, position, fields in rows
+            if of == kind
+        ]
+
+    registers = Registers(fetch)
+    known: dict[tuple[str, str], list[Entry]] = {}
+    rows = ledger.rows("registrations_of_places")
+    if names:
+        rows += [
+            row for row in ledger.rows("registrations", name=names)
+            if row[0] in ("vessel", "lot", "material")
+        ]
+    for kind, name, instant, position, fields in rows:
+        entry = (int(instant), position, json.loads(fields))
+        known.setdefault((kind, name), []).append(entry)
+    registers.give(known)
+    kinds = ("place", "block", "premises", "party", "label")
+    registers.give_nothing_else(kinds)
+    for name in names.split("\n") if names else ():
+        for kind in ("vessel", "lot", "material"):
+            registers.give({(kind, name): known.get((kind, name), [])})
+    return registers
+
+
+def stretches(ledger: Ledger, first: int = 0) -> dict[int, Ferment]:
+    """Stretches of fermentation by number, from one on."""
+    return {
+        number: Ferment(
+            position, lot, vessel, organism, None if regime is None else json.loads(regime)
+        )
+        for number, position, lot, vessel, organism, regime in ledger.rows("ferments", first=first)
+    }

@@ -1,0 +1,321 @@
+"""What is asked of a cellar: a view of it at a date and a state of knowledge.
+
+A view of today reads the projection; one of the past, or of what was known then, replays in
+memory. The answers do not know which.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from datetime import date
+from functools import cached_property
+from typing import Any
+
+from ampelog import history, moments, projection
+from ampelog.composition import Composition
+from ampelog.errors import Refused
+from ampelog.genealogy import Genealogy, Mark
+from ampelog.graph import Ferment
+from ampelog.ledger import Head, Ledger
+from ampelog.moments import NotATime
+from ampelog.places import Places
+from ampelog.replay import fresh
+from ampelog.sources import Leaf, leaves, marked
+from ampelog.state import BOTTLES, Holding, Lot
+from ampelog.steps import Step
+
+
+class View:
+    """The cellar as it stood at the end of a day, as known at a position of the ledger."""
+
+    def __init__(
+        self, ledger: Ledger, as_of: str | None = None, known_on: str | None = None
+    ) -> None:
+        self.ledger = ledger
+        self.zone = history.zone_of(ledger)
+        self.head = _known(ledger, known_on, self.zone)
+        self.as_of = as_of
+        self.until: int | None = _end(as_of, self.zone)
+        past = self.until is not None or self.head.position != ledger.head.position
+        self._steps: list[Step] | None = None
+        if past or not projection.is_current(ledger):
+            known = history.steps_of(ledger, self.head.position)
+            self._steps = known
+            if self.until is not None:
+                self._steps = [step for step in known if step.instant <= self.until]
+            with history.still():
+                self.cellar, _ = fresh(self._steps, self.zone)
+                self.cellar.registers = _all_registers(known)
+        else:
+            self.cellar = projection.standing(ledger, self.zone)
+
+    @cached_property
+    def today(self) -> int:
+        """The instant that a question about now is asked of: the end of `as-of`, or the head's."""
+        if self.until is not None:
+            return self.until
+        recorded = self.ledger.records(self.head.position, self.head.position)[0].recorded_at
+        return moments.from_stamp(recorded)
+
+    @property
+    def day(self) -> date:
+        """The day of a document: `as-of`, else that of the head."""
+        return moments.day(self.today, self.zone)
+
+    @cached_property
+    def steps(self) -> list[Step]:
+        """All the events in force, in order of time."""
+        if self._steps is None:
+            self._steps = history.steps_of(self.ledger, self.head.position)
+        return self._steps
+
+    # Lots
+
+    def lot(self, name: str) -> Lot:
+        """The lot of that name; ``Refused`` where there never was one."""
+        lot = self.cellar.lots.get(name)
+        if lot is None:
+            if self._steps is None:
+                self.cellar.others = lambda: [row[0] for row in self.ledger.rows("lot_names")]
+            when = f" by {self.as_of}" if self.as_of else ""
+            raise Refused(f"there is no lot `{name}`{when}", hint=self.cellar.near(name))
+        return lot
+
+    def held_lots(self) -> list[Lot]:
+        """The lots that hold something, by name."""
+        if self._steps is None:
+            return projection.held_lots(self.ledger)
+        held = [lot for lot in self.cellar.lots.values() if lot.holdings]
+        return sorted(held, key=lambda lot: lot.name)
+
+    def all_lots(self) -> list[Lot]:
+        """Every lot that ever was, by name."""
+        if self._steps is None:
+            names = "\n".join(row[0] for row in self.ledger.rows("lot_names"))
+            rows = self.ledger.rows("lot_states", lot=names)
+            found = [Lot.load(name, body) for name, body in rows]
+        else:
+            found = list(self.cellar.lots.values())
+        return sorted(found, key=lambda lot: lot.name)
+
+    def content(self, lot: Lot, vessel: str | None = None) -> list[tuple[int, int]]:
+        """The parts of what a lot holds, or last held; of one vessel where it is named."""
+        contents = lot.contents()
+        if vessel is not None:
+            if vessel not in contents:
+                places = ", ".join(f"`{place}`" for place in contents if place is not None)
+                raise Refused(
+                    f"`{lot.name}` is not in `{vessel}`", hint=f"it lies in {places or 'no vessel'}"
+                )
+            return list(contents[vessel].parts)
+        parts: dict[int, int] = {}
+        for holding in contents.values():
+            for node, amount in _whole(holding):
+                parts[node] = parts.get(node, 0) + amount
+        return list(parts.items())
+
+    # The graph
+
+    def genealogy(self, content: Iterable[tuple[int, int]], *, labels: bool = False) -> Genealogy:
+        """The graph up to the highest node of a content, with its marks."""
+        top = max((node for node, _ in content), default=0)
+        if self._steps is None:
+            return self._stored_graph(top, labels)
+        nodes = self.cellar.graph.nodes[: top + 1]
+        marks: dict[int, Mark] = {
+            number: (node.role, node.fraction, node.ferment)
+            for number, node in enumerate(nodes)
+            if node.role is not None or node.fraction is not None or node.ferment is not None
+        }
+        named = [(node.lot, node.vessel) for node in nodes] if labels else ()
+        return Genealogy([node.parents for node in nodes], marks, named)
+
+    def _stored_graph(self, top: int, labels: bool) -> Genealogy:
+        parents: list[Any] = [()] * (top + 1)
+        current, parts = -1, []
+        for node, parent, amount in self.ledger.rows("edges", node=top):
+            if node != current:
+                parts = parents[node] = []
+                current = node
+            parts.append((parent, amount))
+        marks: dict[int, Mark] = {
+            node: (role, fraction, ferment)
+            for node, role, fraction, ferment in self.ledger.rows("marks", node=top)
+        }
+        named: list[tuple[str | None, str | None]] = []
+        if labels:
+            named = [(row[2], row[3]) for row in self.ledger.rows("nodes", node=top)]
+        return Genealogy(parents, marks, named)
+
+    def positions(self, nodes: Iterable[int]) -> dict[int, int]:
+        """The position of the event behind each node."""
+        if self._steps is None:
+            asked = "\n".join(str(node) for node in nodes)
+            return dict(self.ledger.rows("sources", node=asked)) if asked else {}
+        return {node: self.cellar.graph.nodes[node].position for node in nodes}
+
+    def events(self, positions: Iterable[int]) -> dict[int, dict[str, Any]]:
+        """The events at these positions as they take effect: corrected, with the original's id."""
+        wanted = set(positions)
+        if self._steps is not None:
+            return {
+                step.position: {**step.event, "id": step.id}
+                for step in self._steps
+                if step.position in wanted
+            }
+        asked = "\n".join(str(position) for position in sorted(wanted))
+        found: dict[int, dict[str, Any]] = {}
+        if asked:
+            rows = self.ledger.rows("events_by_position", position=asked)
+            found = {position: json.loads(body) for position, body in rows}
+        by_id = {event["id"].lower(): position for position, event in found.items()}
+        for _, body in self.ledger.rows("corrections"):
+            correction = json.loads(body)
+            corrected = by_id.get(correction["corrects"].lower())
+            if corrected is not None and correction["replacement"] is not None:
+                found[corrected] = {**correction["replacement"], "id": found[corrected]["id"]}
+        return found
+
+    def ferments(self) -> dict[int, Ferment]:
+        """Every stretch of alcoholic fermentation, by number."""
+        if self._steps is None:
+            return projection.stretches(self.ledger)
+        return dict(enumerate(self.cellar.graph.ferments))
+
+    # Composition
+
+    def composition(
+        self,
+        lot: Lot,
+        content: list[tuple[int, int]] | None = None,
+        *,
+        kinds: tuple[bool, bool, bool] = (True, False, False),
+        instant: int | None = None,
+    ) -> Composition:
+        """The exact composition of a lot, or of some content of it.
+
+        ``instant`` is that of the claim, for the places in force; ``kinds`` the marks that the
+        question asks for.
+        """
+        content = self.content(lot) if content is None else content
+        return self.compositions(lot, [content], kinds=kinds, instant=instant)[0]
+
+    def compositions(
+        self,
+        lot: Lot,
+        contents: list[list[tuple[int, int]]],
+        *,
+        kinds: tuple[bool, bool, bool] = (True, False, False),
+        instant: int | None = None,
+    ) -> list[Composition]:
+        """Several compositions over one reading of the graph."""
+        everything = [part for content in contents for part in content]
+        genealogy = self.genealogy(everything)
+        when = self.claimed(lot) if instant is None else instant
+        expand = _Expander(self, genealogy, everything, when, kinds[2])
+        seed = f"{self.head.root}/{lot.name}"
+        return [Composition(genealogy, content, expand, seed, kinds) for content in contents]
+
+    def claimed(self, lot: Lot) -> int:
+        """The instant whose places decide a claim: the bottling's, or that of the question."""
+        ended = [
+            when
+            for holding in lot.contents().values()
+            for node, _ in holding.parts
+            if (when := lot.fills.get(node)) is not None
+        ]
+        return max(ended) if lot.sort == BOTTLES and ended else self.today
+
+
+class _Expander:
+    """The leaves of a source node; everything behind them is read once."""
+
+    def __init__(  # noqa: PLR0913  the question, and what is known of the wine
+        self, view: View, genealogy: Genealogy, content: list[tuple[int, int]], when: int,
+        with_ferments: bool,
+    ) -> None:
+        self._view = view
+        self._places = Places(view.cellar.registers, when)
+        nodes = _sources(genealogy, content)
+        positions = view.positions(nodes)
+        events = view.events(positions.values())
+        self._leaves: dict[int, list[Any]] = {}
+        for node, position in positions.items():
+            event = events[position]
+            instant = moments.instant(event["at"], view.zone)
+            self._leaves[node] = leaves(
+                event, position, instant, view.cellar.registers, self._places, view.zone
+            )
+        self._ferments = view.ferments() if with_ferments else {}
+
+    def __call__(self, node: int, mark: Mark) -> list[tuple[Leaf, Any]]:
+        ferment = self._ferments.get(mark[2]) if mark[2] is not None else None
+        organism = ferment.organism if ferment is not None else None
+        regime = regime_text(ferment.regime) if ferment is not None else None
+        return [(marked(leaf, mark, organism, regime), share) for leaf, share in self._leaves[node]]
+
+
+def _sources(genealogy: Genealogy, content: Iterable[tuple[int, int]]) -> list[int]:
+    seen = {node for node, _ in content}
+    ahead, found = list(seen), []
+    parents = genealogy.parents
+    while ahead:
+        node = ahead.pop()
+        if not parents[node]:
+            found.append(node)
+        for parent, _ in parents[node]:
+            if parent not in seen:
+                seen.add(parent)
+                ahead.append(parent)
+    return found
+
+
+def regime_text(regime: dict[str, Any] | None) -> str | None:
+    """A pump-over regime in a few words."""
+    if not regime:
+        return None
+    words = []
+    over = regime.get("pump_over")
+    if over:
+        words.append(f"pump-over {over.get('on_hours', '?')} h on, {over.get('off_hours', '?')} h off")
+    punches = regime.get("punch_downs_per_day")
+    if punches is not None:
+        words.append(f"{punches} punch-downs a day")
+    words += [
+        f"{key} {value}"
+        for key, value in regime.items()
+        if key not in ("pump_over", "punch_downs_per_day", "note")
+    ]
+    return "; ".join(words) or regime.get("note")
+
+
+def _whole(holding: Holding) -> list[tuple[int, int]]:
+    return list(holding.parts)
+
+
+def _all_registers(steps: Iterable[Step]) -> Any:
+    from ampelog.replay import registered  # noqa: PLC0415  the one use here
+
+    return registered(steps)
+
+
+def _end(as_of: str | None, zone: Any) -> int | None:
+    if as_of is None:
+        return None
+    try:
+        return moments.end_of_day(as_of, zone)
+    except NotATime as problem:
+        raise Refused(f"--as-of: {problem}") from None
+
+
+def _known(ledger: Ledger, known_on: str | None, zone: Any) -> Head:
+    if known_on is None:
+        return ledger.head
+    if known_on.isascii() and known_on.isdigit():
+        return ledger.sealed(position=int(known_on))
+    end = _end(known_on, zone)
+    assert end is not None, "a date was given"
+    return ledger.sealed(recorded_by=moments.to_stamp(end))
+
+

@@ -1,0 +1,366 @@
+"""Records a load, or says all that refuses it.
+
+A load is put together here: the ledger appends what it is handed under its lock, and calls the
+check below before it seals. What must be lawful is the ledger as it stands after the load.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from ampelog import history, moments, projection, references
+from ampelog.cellar import Cellar
+from ampelog.errors import Finding, Refused
+from ampelog.ledger import Draft, Head, Ledger, Record
+from ampelog.lines import Entry, entry
+from ampelog.quantities import text
+from ampelog.replay import apply, fresh, registered, watched
+from ampelog.steps import Correction, Step, in_order
+
+Tick = Callable[[str, int, int], None]
+"""Told what is being done, how far it is, and of how many."""
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What a load did: how many events, which were known, what is odd."""
+
+    recorded: int
+    known: int
+    head: Head
+    findings: tuple[Finding, ...]
+    ids: tuple[str, ...]
+
+
+class _DryRun(Exception):  # noqa: N818  not an error: it rolls a checked load back
+    def __init__(self, findings: tuple[Finding, ...]) -> None:
+        super().__init__()
+        self.findings = findings
+
+
+def record(  # noqa: PLR0913  what a load needs to know of the world comes in from the edge
+    ledger: Ledger,
+    entries: Sequence[Entry],
+    problems: Sequence[Finding],
+    *,
+    by: str,
+    now: int,
+    dry_run: bool = False,
+    tick: Tick | None = None,
+) -> Recorded:
+    """Record the entries of one load: all of them or none (``Refused``).
+
+    ``problems`` are those of lines that are no events: the load is refused with them, and with
+    whatever else is wrong. ``by`` is the login's name, ``now`` the instant of recording.
+    """
+    if not projection.is_current(ledger):
+        projection.rebuild(ledger)
+    fresh_entries, known, repeats = _unknown(ledger, entries, by)
+    problems = [*problems, *repeats]
+    ids = tuple(one.event["id"] for one in fresh_entries)
+    load = _Load(ledger, [one.where for one in fresh_entries], problems, dry_run, tick)
+    drafts = [Draft(one.event, one.instant) for one in fresh_entries]
+    if not drafts:
+        if problems:
+            raise Refused(_count(problems), problems)
+        return Recorded(0, known, ledger.head, (), ids)
+    try:
+        with history.still():
+            findings = ledger.append(drafts, moments.to_stamp(now), load.check)
+    except _DryRun as done:
+        return Recorded(len(drafts), known, ledger.head, done.findings, ids)
+    return Recorded(len(drafts), known, ledger.head, findings, ids)
+
+
+def _count(problems: Sequence[Finding]) -> str:
+    things = "one thing" if len(problems) == 1 else f"{len(problems)} things"
+    return f"nothing was recorded: {things} must be mended first"
+
+
+# What is new
+
+
+def _unknown(
+    ledger: Ledger, entries: Sequence[Entry], by: str
+) -> tuple[list[Entry], int, list[Finding]]:
+    """The entries that are not recorded yet, with `id` and `by`; how many are; what clashes."""
+    from uuid6 import uuid7  # noqa: PLC0415  only where an event needs an id
+
+    ids = [one.event["id"].lower() for one in entries if "id" in one.event]
+    recorded = {key.lower(): found for key, found in ledger.known(ids).items()} if ids else {}
+    new: list[Entry] = []
+    here: dict[str, dict[str, Any]] = {}
+    problems: list[Finding] = []
+    known = 0
+    for one in entries:
+        event = one.event
+        if "id" in event:
+            key = event["id"].lower()
+            before = here.get(key) or (recorded[key].event if key in recorded else None)
+            if before is not None:
+                if _same(event, before):
+                    known += 1
+                else:
+                    problems.append(_other_content(one, key, recorded))
+                continue
+            here[key] = event
+        else:
+            event = {**event, "id": str(uuid7())}
+        new.append(replace(one, event=event if "by" in event else {**event, "by": by}))
+    problems += _repeats(ledger, entries, by)
+    return new, known, problems
+
+
+def _same(event: dict[str, Any], before: dict[str, Any]) -> bool:
+    if "by" not in event:
+        before = {key: value for key, value in before.items() if key != "by"}
+    return {**event, "id": ""} == {**before, "id": ""}
+
+
+def _other_content(one: Entry, key: str, recorded: dict[str, Record]) -> Finding:
+    place = f"at position {recorded[key].position}" if key in recorded else "earlier in this load"
+    return Finding(
+        "same id, other content",
+        one.where,
+        f"the id {key} stands {place} with other content",
+        "a recorded event is never changed: record a `correct` event, or give this one its own id",
+        key,
+    )
+
+
+def _repeats(ledger: Ledger, entries: Sequence[Entry], by: str) -> list[Finding]:
+    """Events without `id` that equal a recorded one in everything else."""
+    bare = [one for one in entries if "id" not in one.event]
+    if not bare or ledger.head.position == 1:
+        return []
+    moments_asked = "\n".join(sorted({str(one.instant) for one in bare}))
+    recorded: dict[str, int] = {}
+    for position, body in ledger.rows("events_at", instant=moments_asked):
+        recorded.setdefault(_without_id(json.loads(body)), position)
+    found = []
+    for one in bare:
+        position = recorded.get(_without_id({"by": by, **one.event}))
+        if position is not None:
+            found.append(
+                Finding(
+                    "likely repeat",
+                    one.where,
+                    f"equals event {position} in everything",
+                    "if it happened twice, tell them apart by time, paper or note, "
+                    "or give each its `id`",
+                )
+            )
+    return found
+
+
+def _without_id(event: dict[str, Any]) -> str:
+    return json.dumps({**event, "id": ""}, sort_keys=True)
+
+
+# What is lawful
+
+
+class _Load:
+    """The check of one load, called by the ledger under its lock."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        places: Sequence[str],
+        problems: Sequence[Finding],
+        dry_run: bool,
+        tick: Tick | None,
+    ) -> None:
+        self.ledger = ledger
+        self.places = places
+        self.problems = list(problems)
+        self.dry_run = dry_run
+        self.tick = tick
+        self.zone: ZoneInfo = history.zone_of(ledger)
+        self.of_load: dict[str, dict[str, Any]] = {}
+
+    def check(self, records: list[Record]) -> tuple[Finding, ...]:
+        """Refuse the load, or write the projection it leads to; returns what is odd."""
+        told = {rec.position: where for rec, where in zip(records, self.places, strict=True)}
+        steps, corrections = self._steps(records, told)
+        if self._in_order(steps, corrections):
+            findings = self._extend(in_order(steps, ()), records[-1].position)
+        else:
+            findings = self._anew(steps, corrections, records[-1].position)
+        if self.dry_run:
+            raise _DryRun(findings)
+        return findings
+
+    def _steps(
+        self, records: list[Record], told: dict[int, str]
+    ) -> tuple[list[Step], list[Correction]]:
+        if any('"kind":"correct"' in rec.body for rec in records):
+            self.of_load = {event["id"].lower(): event for event in (r.event for r in records)}
+        bad = {rec.position for rec in records if '"kind":"correct"' in rec.body
+               and not self._lawful_correction(rec, told[rec.position])}
+        good = [rec for rec in records if rec.position not in bad]
+        return history.read(good, self.zone, new=True, told=told)
+
+    def _lawful_correction(self, record: Record, where: str) -> bool:
+        """A replacement is a whole event of the original's kind; its problems are noted."""
+        event = record.event
+        if event["kind"] != "correct":
+            return True
+        now = moments.from_stamp(record.recorded_at)
+        original = self._original(event["corrects"])
+        if original is None:
+            says = f"no event has the id {event['corrects']}"
+            hint = "`ampelog log` lists the events with their ids"
+        elif original["kind"] == "correct":
+            says = "a `correct` event cannot itself be corrected"
+            hint = "correct the original's id again: the later correction takes its place"
+        elif event["replacement"] is None:
+            return True
+        elif event["replacement"].get("kind") != original["kind"]:
+            says = (
+                f"the replacement is a `{event['replacement'].get('kind')}`, "
+                f"the original a `{original['kind']}`"
+            )
+            hint = "strike the original with null, and record the other kind anew in the same load"
+        else:
+            found = entry(event["replacement"], f"{where}, replacement", self.zone, now)
+            if isinstance(found, Entry):
+                return True
+            self.problems += found
+            return False
+        self.problems.append(Finding("correction", where, says, hint, event["id"]))
+        return False
+
+    def _original(self, event_id: str) -> dict[str, Any] | None:
+        for recorded in self.ledger.known([event_id, event_id.lower()]).values():
+            return recorded.event
+        return self.of_load.get(event_id.lower())
+
+    def _in_order(self, steps: Sequence[Step], corrections: Sequence[Correction]) -> bool:
+        """Whether the load only adds to the end, so that nothing recorded is seen anew."""
+        if corrections:
+            return False
+        last = projection.last_order(self.ledger)
+        if any(step.order <= last for step in steps if projection.matters(step)):
+            return False
+        body = json.loads(self.ledger.rows("projection_state")[0][3])
+        return watched(steps) <= set(body["watched"])
+
+    def _extend(self, steps: Sequence[Step], position: int) -> tuple[Finding, ...]:
+        ledger = self.ledger
+        first = ledger.head.position == 1
+        names = () if first else sorted({name for step in steps for name in _named(step.event)})
+        cellar = projection.standing(ledger, self.zone, names)
+        if first:
+            cellar.lots, cellar.vessels = Cellar(self.zone).lots, Cellar(self.zone).vessels
+            cellar.registers = registered(history.steps_of(ledger))
+        else:
+            cellar.others = lambda: [row[0] for row in ledger.rows("lot_names")]
+        registered(steps, cellar.registers)
+        refusals = apply(cellar, steps, self._ticks("replaying", len(steps)))
+        self._refuse(steps, cellar, refusals)
+        projection.extend(ledger, cellar, steps, position, projection.last_order(ledger))
+        return tuple(cellar.findings)
+
+    def _anew(
+        self, steps: Sequence[Step], corrections: Sequence[Correction], position: int
+    ) -> tuple[Finding, ...]:
+        """A late entry or a correction: what follows it is seen anew, all of it."""
+        upto = self.ledger.head.position
+        old_steps, old_corrections = history.read(self.ledger.records(1, upto), self.zone)
+        before, _ = fresh(in_order(old_steps, old_corrections), self.zone)
+        everything = in_order([*old_steps, *steps], [*old_corrections, *corrections])
+        after, refusals = fresh(
+            everything, self.zone, self._ticks("replaying", len(everything))
+        )
+        self._refuse(everything, after, refusals)
+        projection.write(self.ledger, after, everything, position)
+        known = set(before.findings)
+        odd = [finding for finding in after.findings if finding not in known]
+        return (*odd, *_resolved_anew(before, after, everything))
+
+    def _refuse(
+        self, steps: Sequence[Step], cellar: Cellar, refusals: Sequence[Finding]
+    ) -> None:
+        problems = [*self.problems, *references.check(steps, cellar.registers)]
+        problems += self._places(steps, cellar)
+        if problems and refusals:
+            refusals = [
+                replace(one, hint=f"{one.hint}; it may follow from what is refused above".lstrip("; "))
+                for one in refusals
+            ]
+        problems += refusals
+        if problems:
+            raise Refused(_count(problems), problems)
+
+    def _places(self, steps: Sequence[Step], cellar: Cellar) -> list[Finding]:
+        kinds = ("place", "block", "premises")
+        changed = any(step.new and step.event["kind"] in kinds for step in steps)
+        received = list(references.receipt_parts(steps))
+        if not changed and not received:
+            return []
+        everything = list(steps)
+        if not any(not step.new for step in steps):
+            recorded = self.ledger.records(1, self.ledger.head.position) if changed else []
+            old, corrections = history.read(
+                [rec for rec in recorded if any(f'"kind":"{k}"' in rec.body for k in kinds)
+                 or '"kind":"correct"' in rec.body or '"composition"' in rec.body],
+                self.zone,
+            )
+            everything += in_order(old, corrections)
+            received = list(references.receipt_parts(everything))
+        registrations = [step for step in everything if step.event["kind"] in kinds]
+        return references.check_places(
+            registrations if changed else (), received, cellar.registers
+        )
+
+    def _ticks(self, what: str, total: int) -> Callable[[int], None] | None:
+        tick = self.tick
+        return None if tick is None else lambda done: tick(what, done, total)
+
+
+def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[Finding]:
+    """Older events whose quantities were read off the cellar, and are now other ones."""
+    found = []
+    for step in steps:
+        if step.new or step.position not in before.resolved:
+            continue
+        was, now = before.resolved[step.position], after.resolved.get(step.position, ())
+        if was != now:
+            pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
+            shown = ", ".join(f"{text(w)} is now {text(n)}" for w, n in pairs[:3])
+            found.append(
+                Finding(
+                    "resolved anew",
+                    step.where,
+                    f"quantities that it did not state have changed: {shown}"
+                    + (f", and {len(pairs) - 3} more" if len(pairs) > 3 else ""),
+                    "see that it still says what happened",
+                    step.id,
+                )
+            )
+    return found
+
+
+def _named(event: dict[str, Any]) -> set[str]:
+    """Every name of a lot or vessel that an event mentions."""
+    found: set[str] = set()
+    ahead: list[Any] = [event]
+    while ahead:
+        thing = ahead.pop()
+        if isinstance(thing, list):
+            ahead += thing
+        elif isinstance(thing, dict):
+            for key, value in thing.items():
+                if key in ("lot", "vessel", "name") and isinstance(value, str):
+                    found.add(value)
+                elif key == "vessels" and isinstance(value, list):
+                    found.update(value)
+                elif key in ("from", "to", "of"):
+                    ahead.append(value)
+    return found
+

@@ -1,0 +1,214 @@
+"""What the cellar holds: lots, their holdings, and what is in them.
+
+Amounts are integers of 10^-12 L or kg; bottles are counted by their volume. Everything here can
+be written as JSON and read again, so that one event can be recorded into a large ledger by
+reading only the lots that it touches.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+MASS = "mass"
+VOLUME = "volume"
+BOTTLES = "bottles"
+SORT_OF_STATE = {"grapes": MASS, "pomace": MASS, "bottled": BOTTLES}
+"""Every other state is a liquid, held by volume."""
+
+UNITS = {MASS: "kg", VOLUME: "L", BOTTLES: "L"}
+NO_HOLDS: frozenset[str] = frozenset()
+
+
+class Holding:
+    """One lot in one vessel, or a lot without a vessel.
+
+    ``parts`` are (node, amount): what was filled in since it was last drawn on. ``closed`` says
+    that it is one node labelled with this lot and vessel, which draws share until the next fill.
+    Of bottles each part is a fill and stays one.
+    """
+
+    __slots__ = ("amount", "closed", "ferment", "holds", "parts", "state")
+
+    def __init__(self, state: str) -> None:
+        self.amount = 0
+        self.parts: list[tuple[int, int]] = []
+        self.closed = False
+        self.state = state
+        self.holds = NO_HOLDS
+        self.ferment: int | None = None
+
+    def fill(self, node: int, amount: int) -> None:
+        """Add an amount of a node; equal nodes are one part."""
+        self.amount += amount
+        self.closed = False
+        parts = self.parts
+        for index in range(len(parts) - 1, -1, -1):
+            if parts[index][0] == node:
+                parts[index] = (node, parts[index][1] + amount)
+                return
+        parts.append((node, amount))
+
+    def copy(self) -> Holding:
+        """The same contents, free to change."""
+        twin = Holding(self.state)
+        twin.amount, twin.parts, twin.closed = self.amount, list(self.parts), self.closed
+        twin.holds, twin.ferment = self.holds, self.ferment
+        return twin
+
+    def dump(self) -> list[Any]:
+        """As JSON."""
+        holds = sorted(self.holds)
+        return [self.amount, self.parts, self.closed, self.state, holds, self.ferment]
+
+    @classmethod
+    def load(cls, body: list[Any]) -> Holding:
+        """From JSON."""
+        holding = cls(body[3])
+        holding.amount, holding.closed = body[0], body[2]
+        holding.parts = [(node, amount) for node, amount in body[1]]
+        holding.holds, holding.ferment = frozenset(body[4]), body[5]
+        return holding
+
+
+class Tally:
+    """What came into a lot, left it, was lost and gained, in one unit."""
+
+    __slots__ = ("gained", "into", "lost", "out", "pomace")
+
+    def __init__(self) -> None:
+        self.into = self.out = self.gained = self.pomace = 0
+        self.lost: dict[str, int] = {}
+
+    def lose(self, reason: str, amount: int) -> None:
+        """Book a loss under its reason."""
+        if amount:
+            self.lost[reason] = self.lost.get(reason, 0) + amount
+
+    def held(self) -> int:
+        """What the book says must be there."""
+        return self.into + self.gained - self.out - sum(self.lost.values())
+
+    def copy(self) -> Tally:
+        """The same figures, free to change."""
+        twin = Tally()
+        twin.into, twin.out, twin.gained, twin.pomace = (
+            self.into, self.out, self.gained, self.pomace,
+        )
+        twin.lost = dict(self.lost)
+        return twin
+
+
+class Shipped:
+    """What left on one document and may come back."""
+
+    __slots__ = ("document", "format", "holds", "parts", "sort", "state")
+
+    def __init__(  # noqa: PLR0913  one record, written once
+        self, document: str | None, sort: str, format_: int, state: str, holds: frozenset[str],
+        parts: list[tuple[int, int]],
+    ) -> None:
+        self.document, self.sort, self.format, self.state = document, sort, format_, state
+        self.holds, self.parts = holds, parts
+
+
+class Lot:
+    """A body of grapes, juice, must, wine, spirit, pomace or bottles with one identity."""
+
+    __slots__ = (
+        "fills", "format", "holdings", "label", "last", "name", "owners", "released", "shipped",
+        "sort", "tallies",
+    )
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.sort = VOLUME
+        self.format = 0
+        self.label: str | None = None
+        self.holdings: dict[str | None, Holding] = {}
+        self.last: dict[str | None, Holding] = {}
+        """The holdings just before the event that emptied the lot."""
+        self.owners: frozenset[str | None] = frozenset()
+        self.fills: dict[int, int | None] = {}
+        """Of bottles: the instant at which each fill's bottling ended (None: elsewhere)."""
+        self.released: int | None = None
+        """The instant from which the bottles may leave, by `release`."""
+        self.shipped: list[Shipped] = []
+        self.tallies: dict[str, Tally] = {}
+
+    @property
+    def amount(self) -> int:
+        """All that is held."""
+        return sum(holding.amount for holding in self.holdings.values())
+
+    def tally(self, sort: str) -> Tally:
+        """The figures in the unit of a sort: kg of fruit, L of wine and bottles."""
+        unit = UNITS[sort]
+        if unit not in self.tallies:
+            self.tallies[unit] = Tally()
+        return self.tallies[unit]
+
+    def contents(self) -> dict[str | None, Holding]:
+        """What it holds; of an empty lot what it last held, just before it was emptied."""
+        return self.holdings or self.last
+
+    def dump(self) -> str:
+        """As JSON text."""
+        return json.dumps(
+            [
+                self.sort,
+                self.format,
+                self.label,
+                [[vessel, held.dump()] for vessel, held in self.holdings.items()],
+                [[vessel, held.dump()] for vessel, held in self.last.items()],
+                sorted(self.owners, key=str),
+                list(self.fills.items()),
+                self.released,
+                [
+                    [s.document, s.sort, s.format, s.state, sorted(s.holds), s.parts]
+                    for s in self.shipped
+                ],
+                [
+                    [unit, t.into, t.out, t.gained, t.pomace, t.lost]
+                    for unit, t in self.tallies.items()
+                ],
+            ],
+            separators=(",", ":"),
+        )
+
+    @classmethod
+    def load(cls, name: str, text: str) -> Lot:
+        """From JSON text."""
+        lot = cls(name)
+        sort, format_, label, holdings, last, owners, fills, released, shipped, tallies = (
+            json.loads(text)
+        )
+        lot.sort, lot.format, lot.label, lot.released = sort, format_, label, released
+        lot.holdings = {vessel: Holding.load(body) for vessel, body in holdings}
+        lot.last = {vessel: Holding.load(body) for vessel, body in last}
+        lot.owners = frozenset(owners)
+        lot.fills = {node: ended for node, ended in fills}
+        lot.shipped = [
+            Shipped(s[0], s[1], s[2], s[3], frozenset(s[4]), [(n, a) for n, a in s[5]])
+            for s in shipped
+        ]
+        for unit, into, out, gained, pomace, lost in tallies:
+            tally = lot.tallies[unit] = Tally()
+            tally.into, tally.out, tally.gained, tally.pomace = into, out, gained, pomace
+            tally.lost = lost
+        return lot
+
+
+def sort_of(state: str) -> str:
+    """How a state is measured: mass, volume or bottles."""
+    return SORT_OF_STATE.get(state, VOLUME)
+
+
+def union(sets: Iterable[frozenset[str]]) -> frozenset[str]:
+    """All the holds of several holdings; almost always none."""
+    found = NO_HOLDS
+    for holds in sets:
+        if holds and holds is not found:
+            found = found | holds if found else holds
+    return found

@@ -1,0 +1,74 @@
+"""The events as they take effect: corrected, and in the order in which things happened."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from ampelog.events import Correct, Event
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One event as it takes effect.
+
+    ``position`` is that of the original, which keeps its place among events of one moment;
+    ``told`` the position of the record that says what happened (the correction's, if corrected).
+    ``new`` marks what the load at hand brings or corrects.
+    """
+
+    instant: int
+    position: int
+    told: int
+    id: str
+    event: dict[str, Any]
+    model: Event
+    new: bool
+    where: str
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """Sorts steps into the order in which they take effect."""
+        return (self.instant, self.position)
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What a `correct` event puts in the place of its original: a step's content, or nothing."""
+
+    corrects: str
+    position: int
+    event: dict[str, Any] | None
+    model: Event | None
+    instant: int
+    new: bool
+    where: str
+
+
+def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[Step]:
+    """The steps that take effect, with the latest correction of each, in order of time."""
+    latest: dict[str, Correction] = {}
+    for correction in sorted(corrections, key=lambda one: one.position):
+        latest[correction.corrects] = correction
+    effective = []
+    for step in steps:
+        if isinstance(step.model, Correct):
+            continue
+        correction = latest.get(step.id) if latest else None
+        if correction is None:
+            effective.append(step)
+        elif correction.model is not None and correction.event is not None:
+            effective.append(
+                replace(
+                    step,
+                    instant=correction.instant,
+                    told=correction.position,
+                    event=correction.event,
+                    model=correction.model,
+                    new=correction.new,
+                    where=correction.where,
+                )
+            )
+    effective.sort(key=lambda step: (step.instant, step.position))
+    return effective

@@ -1,0 +1,268 @@
+"""How facts are read on a page: numbers rounded and grouped, dates spelled, text made legible.
+
+Rounding happens here and nowhere before: shares are cut toward refusal, volumes rounded to the
+tenth. Nothing here knows a template.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from datetime import date
+from fractions import Fraction
+
+from ampelog.facts import Claim, Dossier, Entry, Source
+from ampelog.phrases import brief
+from ampelog.quantities import GALLON, floor_text, percent
+
+THIN = "\N{NO-BREAK SPACE}"
+"""A fifth of an em in the shipped family, as a thin space should be, and it does not break."""
+MINUS = "\N{MINUS SIGN}"
+LONGEST_NAME = 120
+_MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+VERDICTS = {
+    "supported": "supported",
+    "refused": "not supported by the records",
+    "undetermined": "undetermined",
+}
+WORST = ("refused", "undetermined", "supported")
+_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_QUANTITY = re.compile(
+    r"(?<![\w.])(\d{5,12})(?=(?:\.\d+)? (?:L|hL|mL|gal|kg|g|t|ton|lb|bottles?)\b)"
+)
+
+
+def grouped(number: int | str) -> str:
+    """``12 345``: thin spaces between thousands, from five digits on."""
+    sign, digits = (MINUS, str(number)[1:]) if str(number).startswith("-") else ("", str(number))
+    whole, dot, decimals = digits.partition(".")
+    if len(whole) > 4:
+        whole = f"{int(whole):,}".replace(",", THIN)
+    return f"{sign}{whole}{dot}{decimals}"
+
+
+def rounded(value: Fraction, decimals: int) -> str:
+    """A value rounded half up, as grouped text; what is less than the last digit is told so."""
+    shown = floor_text(value + Fraction(1, 2 * 10**decimals), decimals)
+    if value and not Fraction(shown):
+        return f"<{THIN}{floor_text(Fraction(1, 10**decimals), decimals)}"
+    return grouped(shown)
+
+
+def counted(number: int) -> str:
+    """A small number as a word."""
+    return _NUMBERS[number] if number < len(_NUMBERS) else grouped(number)
+
+
+def legible(text: str, covered: Callable[[str], bool]) -> str:
+    """The text with signs that cannot be shown, or that act on other text, as ``[U+202E]``."""
+    composed = unicodedata.normalize("NFC", text)
+    return "".join(sign if covered(sign) else f"[U+{ord(sign):04X}]" for sign in composed)
+
+
+def unhidden(sign: str) -> bool:
+    """Whether a sign shows itself: no control, direction mark, surrogate or private sign."""
+    return sign == "\n" or unicodedata.category(sign) not in ("Cc", "Cf", "Cs", "Co", "Cn")
+
+
+def day(text: str | None) -> str:
+    """``3 October 2024`` of a date or the date part of a time."""
+    if not text:
+        return ""
+    try:
+        when = date.fromisoformat(text[:10])
+    except ValueError:
+        return brief(text, LONGEST_NAME)
+    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
+
+
+def moment(text: str) -> str:
+    """``3 Oct 2024, 14:20``: a date with its month cut short, and the hour where one is given."""
+    spelled = day(text)
+    parts = spelled.split(" ")
+    if len(parts) == 3 and len(parts[1]) > 4:
+        spelled = f"{parts[0]} {parts[1][:3]} {parts[2]}"
+    hour = text[11:16] if len(text) > 10 and text[10:11] == "T" else ""
+    return f"{spelled}, {hour}" if hour else spelled
+
+
+def share(text: str | None, decimals: int = 1) -> str:
+    """A share as a percentage rounded down, without its sign; other text as it is."""
+    if text is None:
+        return "\N{EN DASH}"
+    try:
+        value = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        return name(text)
+    shown = percent(value, decimals)
+    if value > 0 and not Fraction(shown):
+        return f"<{THIN}{percent(Fraction(1, 10 ** (decimals + 2)), decimals)}"
+    return grouped(shown)
+
+
+def needed(text: str | None) -> str:
+    """A limit as a percentage, with as many digits as it has."""
+    try:
+        value = Fraction(text or "")
+    except (ValueError, ZeroDivisionError):
+        return share(text)
+    for decimals in range(7):
+        if (value * 100 * 10**decimals).denominator == 1:
+            return percent(value, decimals)
+    return share(text, 6)
+
+
+def margin(text: str | None, decimals: int = 1) -> str:
+    """A margin with its sign: rounded down, so a shortfall never reads as none."""
+    try:
+        value = Fraction(text or "")
+    except (ValueError, ZeroDivisionError):
+        return "\N{EN DASH}" if text is None else name(text)
+    shown = percent(value, decimals)
+    return grouped(shown) if shown.startswith("-") else f"+{shown}"
+
+
+def name(text: object) -> str:
+    """A name on one line, cut where it is very long."""
+    return brief(text, LONGEST_NAME)
+
+
+def says(text: str) -> str:
+    """Words of an event, with large quantities grouped."""
+    return _QUANTITY.sub(lambda found: grouped(found.group(1)), text)
+
+
+def field(text: str) -> str:
+    """The name of a field or statement for people."""
+    return {"ava": "viticultural area"}.get(text, text.replace("_", " "))
+
+
+def verdict(text: str) -> str:
+    """A verdict for people."""
+    return VERDICTS.get(text, text)
+
+
+def late(entry: Entry) -> bool:
+    """Whether an event was written down on another day than it happened."""
+    return entry.recorded_on[:10] != entry.at[:10]
+
+
+def source(one: Source) -> str:
+    """The second line of a source: what it is and of which vintage."""
+    kinds = {"pick": "picked", "receive": "received", "treat": "added"}
+    parts = [kinds.get(one.kind, one.kind), one.role or ""]
+    parts += [str(one.vintage) if one.vintage else ""]
+    return ", ".join(name(part) for part in parts if part)
+
+
+class Volumes:
+    """Volumes in the units that are read: ``us`` gallons or ``metric`` litres."""
+
+    def __init__(self, units: str) -> None:
+        self.unit = "gal" if units == "us" else "L"
+        self.litres = GALLON if units == "us" else Fraction(1)
+
+    def plain(self, litres: str | Fraction) -> str:
+        """A volume without its unit, to the tenth, for columns."""
+        return rounded(Fraction(litres) / self.litres, 1)
+
+    def volume(self, litres: str | Fraction) -> str:
+        """A volume with its unit, to the tenth where it is not whole."""
+        return f"{self.plain(litres).removesuffix('.0')}{THIN}{self.unit}"
+
+    def other(self, litres: str | Fraction) -> str:
+        """The same volume in the other system."""
+        return Volumes("metric" if self.unit == "gal" else "us").volume(litres)
+
+
+def lines(dossier: Dossier) -> tuple[Claim, ...]:
+    """A line a statement: of its rows the worst, and of those the one with the least margin."""
+    worst: dict[tuple[str, str], Claim] = {}
+    for claim in dossier.claims:
+        key = (claim.claim, claim.statement)
+        if key not in worst or _severity(claim) < _severity(worst[key]):
+            worst[key] = claim
+    return tuple(worst.values())
+
+
+def _severity(claim: Claim) -> tuple[int, Fraction]:
+    try:
+        left = Fraction(claim.margin or "")
+    except (ValueError, ZeroDivisionError):
+        left = Fraction(0)
+    return (WORST.index(claim.verdict) if claim.verdict in WORST else 0, left)
+
+
+def answer(dossier: Dossier) -> str:
+    """The first sentence of a dossier: what the records support."""
+    judged = lines(dossier)
+    if not judged:
+        return "No statement is judged here: the lot names no label."
+    count = {one: sum(line.verdict == one for line in judged) for one in WORST}
+    if count["supported"] == len(judged):
+        if len(judged) == 1:
+            return "The one statement of the label is supported by the records."
+        every = "Both" if len(judged) == 2 else f"All {counted(len(judged))}"
+        return f"{every} statements of the label are supported by the records."
+    parts = [
+        f"{counted(count['supported'])} of {counted(len(judged))} statements "
+        f"{'is' if count['supported'] == 1 else 'are'} supported by the records"
+    ]
+    if count["refused"]:
+        parts.append(f"{counted(count['refused'])} {_is(count['refused'])} not")
+    if count["undetermined"]:
+        parts.append(f"{counted(count['undetermined'])} cannot be decided from them")
+    said = ", ".join(parts[:-1]) + f" and {parts[-1]}."
+    return said[0].upper() + said[1:]
+
+
+def _is(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+def figures(dossier: Dossier, volumes: Volumes) -> list[dict[str, str]]:
+    """The plain figures of page one: volume, bottles or vessels, bottled, release."""
+    wine = dossier.wine
+    told = [
+        {
+            "what": "Volume when last held" if wine.last_held else "Volume",
+            "says": volumes.volume(wine.volume_l),
+            "more": volumes.other(wine.volume_l),
+        }
+    ]
+    if wine.bottles is not None:
+        told.append(
+            {
+                "what": "Bottles",
+                "says": grouped(wine.bottles.removesuffix(".0")),
+                "more": f"of {' and '.join(wine.formats)}" if wine.formats else "",
+            }
+        )
+    else:
+        vessels = [held.vessel or "no vessel" for held in wine.holdings]
+        shown = ", ".join(name(vessel) for vessel in vessels[:3])
+        more = f"and {len(vessels) - 3} more" if len(vessels) > 3 else ""
+        told.append({"what": "Held in", "says": shown or "nothing now", "more": more})
+    if wine.fills:
+        days = sorted({fill.filled_on for fill in wine.fills})
+        more = f"{len(days)} days, the last {day(days[-1])}" if len(days) > 1 else ""
+        told.append({"what": "Bottled", "says": day(days[0]), "more": more})
+    if wine.rest or wine.released_on:
+        ends = f"rest of {wine.rest} ends {day(wine.rest_ends_on)}" if wine.rest_ends_on else ""
+        released = day(wine.released_on) if wine.released_on else "not yet"
+        told.append({"what": "Released", "says": released, "more": ends})
+    return told

@@ -1,0 +1,18 @@
+-- Recorded events among given ids.
+-- Grain: one row an event, by position. Parameters: $ids, one id a line.
+-- Columns: id, then those of ledger_records.
+with asked as (
+    select distinct unnest(string_split($ids, chr(10))) as id
+)
+
+select
+    event.id,
+    event.position,
+    event.recorded_at,
+    event.leaf_hash,
+    event.salt,
+    event.instant,
+    event.body
+from asked
+inner join event on asked.id = event.id
+order by event.position

@@ -1,0 +1,2 @@
+-- Empties the projection's table edge, to be rebuilt. No parameters, no columns.
+delete from edge

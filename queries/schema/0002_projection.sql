@@ -1,0 +1,57 @@
+-- The projection: what the events have led to, kept so that a question need not replay them.
+-- It can be dropped and rebuilt at any time; the log is in `event`.
+-- Amounts are whole numbers of 10^-12 L or kg.
+
+create table projected (
+    position bigint not null,     -- the ledger's position that this projection stands for
+    last_instant hugeint not null,-- order of the last event that moved something
+    last_position bigint not null,
+    body varchar not null         -- holds and other small state, as JSON
+);
+
+create table node (
+    node bigint not null,
+    position bigint not null,     -- of the event that made it
+    lot varchar,
+    vessel varchar,
+    role varchar,
+    fraction varchar,
+    ferment bigint,
+    mass hugeint not null,
+    volume hugeint not null
+);
+
+create table edge (
+    node bigint not null,
+    parent bigint not null,
+    amount hugeint not null
+);
+
+create table ferment (
+    ferment bigint not null,
+    position bigint not null,
+    lot varchar not null,
+    vessel varchar,
+    organism varchar,
+    regime varchar                -- JSON
+);
+
+create table lot_state (
+    lot varchar not null,
+    held boolean not null,
+    sort varchar not null,
+    body varchar not null         -- JSON
+);
+
+create table vessel_state (
+    vessel varchar not null,
+    lot varchar not null
+);
+
+create table register (
+    kind varchar not null,
+    name varchar not null,
+    instant hugeint not null,
+    position bigint not null,
+    fields varchar not null       -- JSON
+);

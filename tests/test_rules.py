@@ -1,0 +1,373 @@
+"""Rule packs: every example holds, and what a pack may not say is refused."""
+
+from __future__ import annotations
+
+from datetime import date
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ampelog import rules
+from ampelog.claims import judge
+from ampelog.errors import Refused
+from ampelog.grapes import Grapes, NotAListError, fold
+from ampelog.resources import folder
+from ampelog.rules import Example, Pack, Rule, When
+from ampelog.shares import worst
+from tests.wines import Registered, bulk, of
+
+PACKS = [rules.pack(name) for name in rules.known()]
+EXAMPLES = [
+    pytest.param(pack, rule, example, id=f"{rule.id}-{number}")
+    for pack in PACKS
+    for rule in pack.rule
+    for number, example in enumerate(rule.example, 1)
+]
+
+
+@pytest.mark.parametrize(("pack", "rule", "example"), EXAMPLES)
+def test_every_example_of_every_rule_holds(pack: Pack, rule: Rule, example: Example) -> None:
+    places, on = Registered(pack.example_places), example.on or pack.example_on
+    rows = judge(example.label, bulk(of(example.wine)), [pack], places, on)
+    mine = [row for row in rows if row.rule == rule.id]
+    assert mine, rows
+    assert worst(row.verdict for row in mine) == example.verdict, mine
+    if example.near:
+        margins = {Fraction(row.margin) for row in mine if row.margin}
+        sides = {"above": lambda m: m > 0, "at": lambda m: m == 0, "below": lambda m: m < 0}
+        assert margins
+        assert all(sides[example.near](margin) for margin in margins)
+
+
+def test_every_rule_has_its_source() -> None:
+    for pack in PACKS:
+        for rule in pack.rule:
+            assert rule.cite
+            assert rule.source_year >= 2000
+            assert rule.url is None or rule.url.startswith("https://")
+
+
+# --- what a pack may not say ---
+
+RULE = """
+[[rule]]
+id = "test-one"
+title = "a rule"
+cite = "an invented code, section 1"
+confidence = "H"
+source_year = 2026
+dimension = "vintage"
+min_total = "0.5"
+"""
+EXAMPLE = """
+  [[rule.example]]
+  near = "at"
+  label = { vintage = 2024 }
+  wine = [{ share = "0.5", vintage = 2024 }, { share = "1/2", vintage = 2023 }]
+  verdict = "supported"
+
+  [[rule.example]]
+  near = "above"
+  label = { vintage = 2024 }
+  verdict = "undetermined"
+
+  [[rule.example]]
+  near = "below"
+  label = { vintage = 2024 }
+  verdict = "refused"
+"""
+HEAD = """
+schema = 1
+id = "test"
+title = "Invented"
+authority = "nobody"
+scope = "nothing"
+example_on = 2026-01-01
+"""
+
+
+def read(tmp_path: Path, text: str, name: str = "test.toml") -> Pack:
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    return rules.read(path)
+
+
+def refusals(tmp_path: Path, text: str, name: str = "test.toml") -> list[str]:
+    with pytest.raises(Refused) as caught:
+        read(tmp_path, text, name)
+    assert caught.value.findings
+    return [f"{finding.where} {finding.says}" for finding in caught.value.findings]
+
+
+def test_the_pack_that_the_refusals_start_from_is_read(tmp_path: Path) -> None:
+    pack = read(tmp_path, HEAD + RULE + EXAMPLE)
+    assert pack.rule[0].min_total == Fraction(1, 2)
+    assert pack.rule[0].example[0].wine[1].share == Fraction(1, 2)
+
+
+RULE_LATER = {
+    "min_each": '["0.1"]',
+    "dominance": "true",
+    "remainder_in": '"parent"',
+    "exclude": '[{ roles = ["sweetening"], cap = "0.05", over = "fail" }]',
+    "deem": '[{ roles = ["fortifying"] }]',
+    "order": '"desc"',
+    "disclose_by": '"origin"',
+    "residue_tol": '"0.001"',
+    "overrides": '"test-two"',
+    "severity": '"advice"',
+    "basis": '"grapes"',
+    "valid_by": '"harvest"',
+    "joint": '["variety"]',
+    "requires": '["certified"]',
+}
+WHEN_LATER = {
+    "product_class": '["still"]',
+    "market": '["eu"]',
+    "made_in": '["here"]',
+    "release_after": "2026-01-01",
+    "pure": "true",
+}
+PACK_LATER = {
+    "combine": '["all"]',
+    "groups": '{ Cabernet = ["Cabernet franc"] }',
+    "lists": '{ allowed = ["Syrah"] }',
+    "year_shift": '[{ since = "09-01", until = "12-31", years = 1 }]',
+    "retention_years": "7",
+    "record_deadline_days": "3",
+    "abv": '{ step = "0.5" }',
+}
+
+
+def test_every_field_for_later_is_tried_below() -> None:
+    closed = {"basis", "valid_by", "joint", "requires"}
+    assert Rule.later | closed == set(RULE_LATER)
+    assert When.later == set(WHEN_LATER)
+    assert Pack.later == set(PACK_LATER)
+
+
+@pytest.mark.parametrize(("field", "value"), RULE_LATER.items())
+def test_a_rule_that_is_not_evaluated_yet_is_refused(
+    tmp_path: Path, field: str, value: str
+) -> None:
+    (found,) = refusals(tmp_path, HEAD + RULE + f"{field} = {value}\n" + EXAMPLE)
+    assert field in found
+    assert "test-one" in found
+    assert "not evaluated by this version" in found
+
+
+@pytest.mark.parametrize(("field", "value"), WHEN_LATER.items())
+def test_a_condition_that_is_not_evaluated_yet_is_refused(
+    tmp_path: Path, field: str, value: str
+) -> None:
+    (found,) = refusals(tmp_path, HEAD + RULE + f"when.{field} = {value}\n" + EXAMPLE)
+    assert f"`when.{field}` is not evaluated by this version" in found
+
+
+@pytest.mark.parametrize(("field", "value"), PACK_LATER.items())
+def test_a_pack_that_is_not_evaluated_yet_is_refused(
+    tmp_path: Path, field: str, value: str
+) -> None:
+    (found,) = refusals(tmp_path, HEAD + f"{field} = {value}\n" + RULE + EXAMPLE)
+    assert f"`{field}` is not evaluated by this version" in found
+
+
+@pytest.mark.parametrize("dimension", ["holding", "alcohol", "process"])
+def test_a_dimension_that_is_not_evaluated_yet_is_refused(tmp_path: Path, dimension: str) -> None:
+    (found,) = refusals(tmp_path, HEAD + RULE.replace('"vintage"', f'"{dimension}"') + EXAMPLE)
+    assert f"dimension = '{dimension}'" in found
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('min_total = "0.5"', "min_total = 0.5", "a text"),
+        ('min_total = "0.5"', 'min_total = "1.01"', "over 1"),
+        ('min_total = "0.5"', 'min_total = "0"', "zero"),
+        ('min_total = "0.5"', 'min_total = "half"', "half"),
+        ('min_total = "0.5"', "", "min_total"),
+        ('min_total = "0.5"', 'min_total = "0.5"\nforbid = "no"', "one of"),
+        ('cite = "an invented code, section 1"', "", "cite"),
+        ('confidence = "H"', 'confidence = "sure"', "confidence"),
+        ('id = "test-one"', 'id = "one"', "does not begin"),
+        ('title = "a rule"', 'title = "a rule"\ntolerance = "0.02"', "tolerance"),
+        ('dimension = "vintage"', 'dimension = "origin"', "area_types"),
+        ('dimension = "vintage"', 'dimension = "vintage"\narea_types = ["ava"]', "area_types"),
+        ('dimension = "vintage"', 'dimension = "vintage"\ntogether = "union"', "together"),
+        ('min_total = "0.5"', "listed = true", "variety"),
+        ('min_total = "0.5"', 'forbid = "no"\njoint = ["origin"]', "`joint`"),
+        ('near = "at"', 'near = "above"', "at the threshold"),
+        ('near = "below"', "", "below the threshold"),
+        ('share = "1/2"', 'share = "0.4"', "wanted exactly 1"),
+        ('verdict = "refused"', 'verdict = "denied"', "verdict"),
+        ("schema = 1", "schema = 2", "schema"),
+        ('scope = "nothing"', 'scope = "nothing"\ngrapes = {}', "grapes"),
+        ('id = "test"\n', "id = 'other'\n", "other"),
+        ("[[rule]]", "[[rule]", "TOML"),
+    ],
+)
+def test_a_pack_with_a_slip_is_refused(tmp_path: Path, old: str, new: str, says: str) -> None:
+    good = HEAD + RULE + EXAMPLE
+    assert old in good
+    assert says in " ".join(refusals(tmp_path, good.replace(old, new)))
+
+
+def test_all_slips_are_told_at_once_and_each_names_its_rule(tmp_path: Path) -> None:
+    second = RULE.replace("test-one", "test-two").replace('"H"', '"X"')
+    first = RULE.replace('"0.5"', "0.5")
+    found = refusals(tmp_path, HEAD + first + EXAMPLE + second + EXAMPLE)
+    assert any(each.startswith("test.toml: test-one.min_total ") for each in found)
+    assert any(each.startswith("test.toml: test-two.confidence ") for each in found)
+
+
+def test_two_rules_of_one_id_are_refused(tmp_path: Path) -> None:
+    found = refusals(tmp_path, HEAD + RULE + EXAMPLE + RULE + EXAMPLE)
+    assert "two rules have the id `test-one`" in found[0]
+
+
+def test_the_id_is_the_file_name(tmp_path: Path) -> None:
+    (found,) = refusals(tmp_path, HEAD + RULE + EXAMPLE, "elsewhere.toml")
+    assert "wanted the file's name" in found
+
+
+def test_a_condition_needs_an_example_on_both_sides(tmp_path: Path) -> None:
+    rule = RULE.replace('min_total = "0.5"', 'requires = ["appellation"]')
+    example = '\n  [[rule.example]]\n  label = { vintage = 2024 }\n  verdict = "refused"\n'
+    (found,) = refusals(tmp_path, HEAD + rule + example)
+    assert "one example is supported and one is refused" in found
+
+
+def test_a_pack_has_rules_and_a_rule_has_examples(tmp_path: Path) -> None:
+    assert "a pack has a `rule`" in refusals(tmp_path, HEAD + "rule = []\n")[0]
+    rule = RULE.replace('min_total = "0.5"', 'forbid = "no"\nexample = []')
+    assert "a rule has an `example`" in refusals(tmp_path, HEAD + rule)[0]
+
+
+def test_an_unknown_pack_is_refused_and_the_known_are_named() -> None:
+    with pytest.raises(Refused) as caught:
+        rules.pack("../us")
+    assert "`../us`" in caught.value.says
+    assert "us" in caught.value.hint
+
+
+def test_a_rule_is_in_force_on_its_first_and_last_day() -> None:
+    rule = next(rule for rule in rules.pack("us").rule if rule.id == "us-vintage-country-before")
+    bounded = rule.model_copy(update={"valid_from": date(2000, 1, 1)})
+    assert [
+        bounded.in_force(day)
+        for day in (date(1999, 12, 31), date(2000, 1, 1), date(2012, 11, 12), date(2012, 11, 13))
+    ] == [False, True, True, False]
+
+
+# --- the list of grape names ---
+
+LIST = "# a note\nname,status,same_as,bottled_before,source\n"
+
+
+def grapes(tmp_path: Path, rows: str, **more: Any) -> Grapes:
+    path = tmp_path / "names.csv"
+    path.write_text(LIST + rows, encoding="utf-8")
+    return Grapes.read(path, more.get("spellings", {}), more.get("apart", ()))
+
+
+def test_the_federal_list_is_whole() -> None:
+    # 27 CFR 4.91 (346 names), 4.28 (5), 4.92 and 4.28(e)(3) (62), ttb.gov (127), copies of 2026
+    text = (folder("rulepacks") / "us_grape_names.csv").read_text(encoding="utf-8")
+    rows = [line for line in text.splitlines() if not line.startswith("#")][1:]
+    found = [row.split(",")[1] for row in rows]
+    counts = {status: found.count(status) for status in set(found)}
+    assert counts == {"approved": 346, "type designation": 5, "expired": 62, "administrative": 127}
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("Syrah", "Shiraz", True),
+        ("mataro", "MOURVEDRE", True),
+        ("Monastrell", "Mourvèdre", True),
+        ("Petite Sirah", "Durif", True),
+        ("Limberger", "Blaufränkish", True),  # as the list prints it
+        ("Limberger", "Blaufränkisch", True),
+        ("Sultanina", "Thompson Seedless", True),
+        ("Napa Gamay", "Valdiguié", True),
+        ("Morio Muskat", "morio-muskat", True),
+        ("Primitivo", "Zinfandel", False),
+        ("Frontenac", "Frontenac gris", False),
+        ("Petite Sirah", "Syrah", False),
+        ("Garnacha", "Garnacha blanca", False),
+        ("Cinsaut", "Cinsault", None),
+        ("Tinto cão", "Tinta Cao", None),
+        ("Syrah", "Sirah", None),
+        ("Viognier", "Viogneir", None),
+        ("Syrah", "Purple Nobody", False),
+        ("Purple Nobody", "purple nobody", True),
+        ("Purple Nobody", "Pink Nobody", None),
+    ],
+)
+def test_names_are_one_grape_where_the_federal_list_says_so(
+    one: str, other: str, same: bool | None
+) -> None:
+    # 27 CFR 4.91, 4.92 and the administrative list of ttb.gov
+    listed = rules.pack("us").grapes
+    assert listed.same(one, other) is same
+    assert listed.same(other, one) is same
+
+
+def test_folding_drops_case_diacritics_and_marks() -> None:
+    assert fold("Xarel·lo") == fold("XARELLO") == "xarello"
+    assert fold("Cabernet-Doré") == fold("cabernet dore")
+    assert fold("Moore's Diamond") == "mooresdiamond"
+
+
+def test_without_a_list_names_that_differ_are_two_grapes() -> None:
+    assert Grapes().same("Syrah", "syrah") is True
+    assert Grapes().same("Syrah", "Shiraz") is False
+    assert Grapes().listed("Syrah") is None
+
+
+def test_a_name_that_is_listed_twice_has_its_stronger_status(tmp_path: Path) -> None:
+    rows = "Ash,expired,Elm,1997-01-01,b\nAsh,administrative,,,c\nElm,approved,,,a\n"
+    listed = grapes(tmp_path, rows)
+    found = listed.listed("ash")
+    assert found is not None
+    assert (found.status, found.bottled_before) == ("administrative", None)
+    assert listed.same("Ash", "Elm") is True
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        ("Ash,approved,Elm,,a\n", "`Elm` is called a synonym"),
+        ("Ash,welcome,,,a\n", "`welcome`"),
+        ("Ash,expired,,soon,a\n", "`soon` is no date"),
+    ],
+)
+def test_a_list_with_a_slip_is_refused(tmp_path: Path, rows: str, says: str) -> None:
+    with pytest.raises(NotAListError) as caught:
+        grapes(tmp_path, rows)
+    assert says in str(caught.value)
+
+
+def test_a_list_of_other_columns_or_without_a_file_refuses_the_pack(tmp_path: Path) -> None:
+    text = HEAD + '[names]\nfile = "names.csv"\n' + RULE + EXAMPLE
+    assert "names.csv" in refusals(tmp_path, text)[0]
+    (tmp_path / "names.csv").write_text("name\nAsh\n", encoding="utf-8")
+    assert "the columns are" in refusals(tmp_path, text)[0]
+    (tmp_path / "names.csv").write_text(LIST + "Ash,approved,,,a\n", encoding="utf-8")
+    assert read(tmp_path, text).grapes.listed("ASH") is not None
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("Sirah", "Syrah"), ("Viogneir", "Viognier"), ("Tempranilo", "Tempranillo"), ("Purple", None)],
+)
+def test_the_nearest_name_is_one_slip_away(typed: str, meant: str | None) -> None:
+    assert rules.pack("us").grapes.nearest(typed) == meant
+
+
+def test_short_names_are_never_near(tmp_path: Path) -> None:
+    listed = grapes(tmp_path, "Noah,approved,,,a\n")
+    assert listed.nearest("Noat") is None
+    assert listed.same("Noah", "Noat") is False
