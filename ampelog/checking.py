@@ -7,12 +7,12 @@ from the events' own text and goes on after what it finds, so that all damage is
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from ampelog import chain, journal
-from ampelog.database import REPAIR, Database, instant_of
+from ampelog.database import REPAIR, Database, collector_paused, instant_of
 from ampelog.errors import Finding, Refused
-from ampelog.journal import Damaged, Files, Head, Record
+from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
 
 _BLOCK = 20_000  # events read at a time
 _NAMED = 20  # findings of one sort before the rest is only counted
@@ -53,8 +53,9 @@ class _Rows(NamedTuple):
 def check(database: Database, files: Files) -> list[Finding]:
     """What is wrong in a ledger's two files; empty where all is well."""
     in_rows, in_lines = _Found(files.database.name), _Found(files.journal.name)
-    rows = _check_rows(database, in_rows)
-    _check_lines(files, database.state().ledger_id, rows, in_lines)
+    with collector_paused():
+        rows = _check_rows(database, in_rows)
+        _check_lines(files, database.state().ledger_id, rows, in_lines)
     return in_rows.all() + in_lines.all()
 
 
@@ -145,3 +146,48 @@ def _checked_line(raw: bytes, position: int, leaf: str, at: str, found: _Found) 
     if line.hash != leaf:
         found.add("files differ", at, f"position {position} is another event in the database")
     return line.hash
+
+
+# --- the database as evidence ---------------------------------------------------------------
+
+
+def stored(database: Database) -> Iterator[Load]:
+    """The loads as the database has them, every leaf and seal recomputed.
+
+    Raises ``Damaged``, its line a position.
+    """
+    peaks = chain.Peaks()
+    lines: list[Line] = []
+    seals = iter(database.rows("ledger_seals"))
+    seal = next(seals, None)
+    first = 1
+    while block := database.records(first, first + _BLOCK - 1):
+        for record in block:
+            if seal is None or record.position != peaks.size + 1:
+                raise Damaged(record.position, "it has no seal, or a position is left out")
+            lines.append(_line(record))
+            peaks.add(record.hash)
+            if peaks.size == seal[0]:
+                yield _load(lines, peaks, seal)
+                lines, seal = [], next(seals, None)
+        first += _BLOCK
+    if seal is not None or lines:
+        raise Damaged(peaks.size, "the events end before the last seal, or after it")
+
+
+def _line(record: Record) -> Line:
+    try:
+        event = record.event
+        wanted = chain.entry(event, record.position, record.recorded_at, record.salt)
+    except ValueError:
+        wanted = ("", "")
+    if wanted != (record.body, record.hash):
+        raise Damaged(record.position, "its content does not match its hash")
+    return Line(*record[:4], record.body, event)
+
+
+def _load(lines: list[Line], peaks: chain.Peaks, seal: tuple[Any, ...]) -> Load:
+    position, recorded_at, root, stored_peaks, end = seal
+    if root != peaks.root() or stored_peaks != ",".join(peaks.hashes()):
+        raise Damaged(position, "its seal is not the head of the events up to it")
+    return Load(lines, Mark(Head(position, root), peaks.hashes(), recorded_at, end))

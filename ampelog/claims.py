@@ -225,7 +225,7 @@ class _Case:
     def _condition(self, rule: Rule, subject: Subject) -> Iterator[Verdict]:
         if rule.requires:
             missing = self._missing(rule)
-            says = _lacks(missing) if missing else f"The label states {listing(rule.requires)}."
+            says = _lacks(missing) if missing else f"The label states its {listing(rule.requires)}."
             yield _row(rule, subject, REFUSED if missing else SUPPORTED, says)
         if rule.listed:
             for name in subject.names:
@@ -368,12 +368,11 @@ def _row(rule: Rule, subject: Subject, judged: Judgement, why: str) -> Verdict:
 
 
 def _figures(row: Verdict, found: Reach | Printed, fill: Fill) -> Verdict:
-    """The row with the figures of one fill, rounded toward refusal."""
-    upper = isinstance(found, Printed) and found.upper
+    """The row with the figures of one fill; shares come rounded toward refusal."""
     return replace(
         row,
         required=plain(found.bound),
-        actual=(ceiling_text if upper else floor_text)(found.actual, DECIMALS),
+        actual=floor_text(found.actual, DECIMALS),
         margin=floor_text(found.margin, DECIMALS),
         fill=fill.event,
         proof=found.proof,

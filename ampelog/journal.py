@@ -186,7 +186,10 @@ def _event(value: dict[str, Any], position: int) -> Line:
         raise ValueError("its time of recording is not in UTC with microseconds")
     if len(salt) != 2 * chain.SALT_BYTES or not _HEX.fullmatch(salt):
         raise ValueError("its salt is not 16 bytes of hex")
-    body, wanted = chain.entry(value["event"], position, recorded_at, salt)
+    try:
+        body, wanted = chain.entry(value["event"], position, recorded_at, salt)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
     if leaf != wanted:
         raise ValueError("its content does not match its hash")
     return Line(position, recorded_at, leaf, salt, body, value["event"])

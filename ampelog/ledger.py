@@ -13,16 +13,18 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from itertools import permutations
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 from ampelog import chain, journal, moments
 from ampelog.checking import check
-from ampelog.database import REPAIR, Database, Fact, shape, wal
+from ampelog.database import REPAIR, Database, Fact, collector_paused, shape, wal
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
-from ampelog.keeping import agrees, catch_up, copied, damaged, establish, repair, restore
+from ampelog.keeping import agrees, catch_up, copied, damaged, establish, restore
 from ampelog.lock import held
+from ampelog.repairing import repair
 
 __all__ = [
     "Draft",
@@ -78,9 +80,13 @@ def opened(path: Path, *, write: bool = False, wait: float = 10.0) -> Iterator[L
     """
     files = Files(path)
     notices: list[Finding] = []
+    if not files.database.exists() and not files.journal.exists():
+        raise Unopenable(
+            f"there is no ledger {files.database}", "make one with `ampelog init`, or name it"
+        )
     for _ in range(_ATTEMPTS):
-        _present(files)
         with held(files.lock, exclusive=write, wait=wait):
+            _present(files)
             ledger = Ledger(files, write, wait)
             try:
                 if ledger.is_level():
@@ -95,17 +101,9 @@ def opened(path: Path, *, write: bool = False, wait: float = 10.0) -> Iterator[L
 
 
 def _present(files: Files) -> None:
-    database, log = files.database.exists(), files.journal.exists()
-    if database and log:
-        return
-    if not database and not log:
-        raise Unopenable(
-            f"there is no ledger {files.database}", "make one with `ampelog init`, or name it"
-        )
-    missing, there = (
-        (files.journal, files.database) if database else (files.database, files.journal)
-    )
-    raise Unopenable(f"{missing.name} is missing beside {there.name}", REPAIR)
+    for missing, there in permutations((files.database, files.journal)):
+        if not missing.exists():
+            raise Unopenable(f"{missing.name} is missing beside {there.name}", REPAIR)
 
 
 def _stamp(recorded_at: str) -> str:
@@ -221,6 +219,7 @@ class Ledger:
         self._database.begin()
         try:
             answer = work()
+            self._database.state()  # raises where an error that was passed over ended it
         except BaseException:
             self._database.rollback()
             raise
@@ -241,17 +240,22 @@ class Ledger:
             return self.together(lambda: check([]))
         assert self.writable, "a ledger open for reading is not written to"
         self._settle()
-        lines = _lines(drafts, self.head.position, max(_stamp(recorded_at), self._mark.recorded_at))
-        facts = [Fact(line, draft.instant) for line, draft in zip(lines, drafts, strict=True)]
-        data, mark = self._sealed_bytes(lines)
+        stamp = max(_stamp(recorded_at), self._mark.recorded_at)
+        with collector_paused():
+            lines = _lines(drafts, self.head.position, stamp)
+            facts = [Fact(line, draft.instant) for line, draft in zip(lines, drafts, strict=True)]
+            records = [Record(*line[:4], instant, line.body) for line, instant in facts]
+            data, mark = self._sealed_bytes(lines)
         self._database.begin()
         try:
-            answer = check([Record(*line[:4], instant, line.body) for line, instant in facts])
+            answer = check(records)
             self._database.add(facts)
             self._database.seal([mark])
             journal.write(self._files.journal, self._mark.end, data)
         except BaseException:
             self._database.rollback()
+            # An interruption may have come after the journal had the load, or half of it.
+            self._behind = self._files.journal.stat().st_size != self._mark.end
             raise
         self._recorded(mark)
         return answer

@@ -64,6 +64,12 @@ def day(moment: int, zone: ZoneInfo) -> date:
     return (_EPOCH + timedelta(microseconds=moment)).astimezone(zone).date()
 
 
+def day_and_minute(moment: int, zone: ZoneInfo) -> str:
+    """An instant as a local `at` with its offset, to the minute."""
+    local = (_EPOCH + timedelta(microseconds=moment)).astimezone(zone)
+    return local.isoformat(timespec="minutes")
+
+
 def end_of_day(text: str, zone: ZoneInfo) -> int:
     """The last instant of a day given as ``2024-10-03`` (raises ``NotATime``)."""
     try:

@@ -62,7 +62,7 @@ def _amount(text: Any) -> Fraction:
 
 
 Share = Annotated[Fraction, BeforeValidator(_share)]
-"""A share from 0 to 1, exact: a decimal or a fraction in quotes, never a TOML float."""
+"""A share from 0 to 1, exact: a decimal or a fraction in quotes, never a bare number."""
 Threshold = Annotated[Fraction, BeforeValidator(_amount)]
 """A share above 0."""
 

@@ -62,13 +62,12 @@ class Composition(Protocol):
     ) -> Measure: ...
 
 
-class Fill(Protocol):
+@dataclass(frozen=True)
+class Fill:
     """A fill of a bottled lot, or a bulk lot as a whole (then ``event`` is None)."""
 
-    @property
-    def event(self) -> str | None: ...
-    @property
-    def composition(self) -> Composition: ...
+    event: str | None
+    composition: Composition
 
 
 Match = Callable[[Leaf], bool | None]
@@ -164,8 +163,7 @@ def _measured(
     low = max(measure.low, asked) if measure.meets else measure.low
     # A share that is a short decimal may lie a hair above ``low``: ask, rather than print 0.7999.
     decimal = Fraction(floor(measure.high * _GRID), _GRID)
-    may_be = low < decimal and (measure.meets or decimal < asked)
-    if may_be and composition.measure(weigh, decimal).meets:
+    if low < decimal and composition.measure(weigh, decimal).meets:
         low = decimal
     return _Measured(Fraction(floor(low * _GRID), _GRID), meets)
 

@@ -1,0 +1,121 @@
+"""Composition by any fields, as rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from itertools import product
+from typing import Any
+
+from ampelog.composition import Composition
+from ampelog.errors import Refused
+from ampelog.questions import View
+from ampelog.quantities import floor_text, text
+from ampelog.sources import Leaf
+from ampelog.state import BOTTLES, Lot
+
+
+def _joined(values: Sequence[str] | None) -> str | None:
+    return ", ".join(values) if values else None
+
+
+FIELDS: dict[str, Callable[[Leaf], Any]] = {
+    "variety": lambda leaf: leaf.variety,
+    "vintage": lambda leaf: leaf.vintage,
+    "block": lambda leaf: leaf.block,
+    "vineyard": lambda leaf: leaf.vineyard,
+    "grower": lambda leaf: leaf.grower,
+    "estate": lambda leaf: leaf.estate,
+    "place": lambda _: None,
+    "role": lambda leaf: leaf.role,
+    "certification": lambda leaf: _joined(leaf.certifications),
+    "picked_on": lambda leaf: leaf.picked_on.isoformat() if leaf.picked_on else None,
+    "picking": lambda leaf: leaf.picking,
+    "clone": lambda leaf: leaf.clone,
+    "tags": lambda leaf: _joined(leaf.tags),
+    "fraction": lambda leaf: leaf.fraction,
+    "organism": lambda leaf: leaf.organism,
+    "regime": lambda leaf: leaf.regime,
+}
+
+
+def fields(text_: str) -> list[str]:
+    """The fields of a comma list; ``Refused`` names what is not one."""
+    names = [name.strip() for name in text_.split(",") if name.strip()]
+    unknown = [name for name in names if name not in FIELDS]
+    if unknown or not names:
+        seen = ", ".join(f"`{name}`" for name in unknown) or "nothing"
+        raise Refused(f"--by: {seen} is no field", hint=f"fields: {', '.join(FIELDS)}")
+    return names
+
+
+def rows(composition: Composition, by: Sequence[str]) -> list[dict[str, Any]]:
+    """The joint shares by these fields, largest first. A non-grape source has `material`."""
+
+    def values(leaf: Leaf) -> tuple[Any, ...]:
+        return (*(FIELDS[name](leaf) for name in by), leaf.material)
+
+    if "place" in by:
+        found = composition.overlapping(lambda leaf: _each_place(leaf, by))
+    else:
+        found = composition.rows(values)
+    return [_row(by, key, share) for key, share in found]
+
+
+def _each_place(leaf: Leaf, by: Sequence[str]) -> list[tuple[Any, ...]]:
+    places: list[str | None] = sorted(leaf.around()) or [None]  # type: ignore[assignment]
+    choices = [places if name == "place" else [FIELDS[name](leaf)] for name in by]
+    return list(product(*choices, [leaf.material]))
+
+
+def _row(by: Sequence[str], key: tuple[Any, ...], share: str) -> dict[str, Any]:
+    row = dict(zip(by, key, strict=False))
+    if key[-1] is not None:
+        row["material"] = key[-1]
+    return {**row, "share": share}
+
+
+def fills_of(lot: Lot) -> dict[int, int]:
+    """Of bottles: each fill with its amount (10^-12 L), over all holdings."""
+    found: dict[int, int] = {}
+    if lot.sort == BOTTLES:
+        for holding in lot.contents().values():
+            for node, amount in holding.parts:
+                found[node] = found.get(node, 0) + amount
+    return found
+
+
+def count(lot: Lot, amount: int) -> str:
+    """Bottles of a lot as a plain decimal: whole, or a part after shared draws."""
+    from fractions import Fraction  # noqa: PLC0415  start-up time is felt
+
+    bottles = floor_text(Fraction(amount, lot.format), 6)
+    return bottles.rstrip("0").rstrip(".")
+
+
+def composition(
+    view: View, name: str, by: Sequence[str], vessel: str | None = None
+) -> dict[str, Any]:
+    """What a lot is made of; of bottles, in every fill as well."""
+    lot = view.lot(name)
+    kinds = (True, "fraction" in by, bool({"organism", "regime"} & set(by)))
+    content = view.content(lot, vessel)
+    fills = fills_of(lot) if vessel is None else {}
+    whole, *each = view.compositions(
+        lot, [content, *([(node, 1)] for node in fills)], kinds=kinds
+    )
+    positions = view.positions(fills)
+    events = view.events(positions.values())
+    held = sum(amount for _, amount in content) if lot.holdings else 0
+    return {
+        "lot": lot.name,
+        "volume_l" if lot.sort != "mass" else "mass_kg": text(held),
+        "fills": [
+            {
+                "event": events[positions[node]]["id"],
+                "bottles": count(lot, amount),
+                "shares": rows(one, by),
+            }
+            for (node, amount), one in zip(fills.items(), each, strict=True)
+        ],
+        "shares": rows(whole, by),
+    }

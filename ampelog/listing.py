@@ -1,0 +1,142 @@
+"""The log as a list: all events, the corrected and their corrections marked."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ampelog import moments
+from ampelog.errors import Refused
+from ampelog.events import KINDS
+from ampelog.moments import NotATime
+from ampelog.questions import View
+
+ALWAYS = 2**62
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What to list; None is any."""
+
+    lot: str | None = None
+    kind: str | None = None
+    vessel: str | None = None
+    block: str | None = None
+    party: str | None = None
+    material: str | None = None
+    ref: str | None = None
+    by: str | None = None
+    since: str | None = None
+    until: str | None = None
+
+
+_NAMES = {
+    "lot": frozenset({"lot", "name"}),
+    "vessel": frozenset({"vessel", "vessels", "name"}),
+    "block": frozenset({"block", "name"}),
+    "party": frozenset({"to", "from_party", "supplier", "grower", "owner", "party", "name"}),
+    "material": frozenset({"material", "material_lot", "name"}),
+}
+"""The fields that may name each; `name` only in a register of that kind."""
+
+
+def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
+    """The events as recorded, by position; `corrected_by` and `corrects` give positions."""
+    if wanted.kind is not None and wanted.kind not in KINDS:
+        raise Refused(f"there is no kind `{wanted.kind}`", hint=", ".join(KINDS))
+    rows = view.ledger.rows(
+        "log",
+        upto=view.head.position,
+        since=_start(view, wanted.since),
+        until=_end(view, wanted.until),
+        kind=wanted.kind or "",
+        text=_longest(wanted),
+    )
+    corrections = _corrections(view)
+    by_corrected = {corrected: position for position, corrected in corrections.items()}
+    found = []
+    for position, recorded_at, leaf, _, body in rows:
+        event = json.loads(body)
+        if not _matches(event, wanted):
+            continue
+        row = {"position": position, "recorded_at": recorded_at, "hash": leaf, **event}
+        if position in by_corrected:
+            row["corrected_by"] = by_corrected[position]
+        if position in corrections:
+            row["corrects_position"] = corrections[position]
+        found.append(row)
+    return found
+
+
+def _longest(wanted: Wanted) -> str:
+    """The longest text that must stand in a body: a quick first sieve."""
+    names = [wanted.lot, wanted.vessel, wanted.block, wanted.party, wanted.material, wanted.ref,
+             wanted.by]
+    texts = [json.dumps(name, ensure_ascii=False) for name in names if name]
+    return max(texts, key=len, default="")
+
+
+def _start(view: View, since: str | None) -> int:
+    try:
+        return -ALWAYS if since is None else moments.instant(since, view.zone)
+    except NotATime as problem:
+        raise Refused(f"--since: {problem}") from None
+
+
+def _end(view: View, until: str | None) -> int:
+    try:
+        end = ALWAYS if until is None else moments.end_of_day(until, view.zone)
+    except NotATime as problem:
+        raise Refused(f"--until: {problem}") from None
+    return end if view.until is None else min(end, view.until)
+
+
+def _corrections(view: View) -> dict[int, int]:
+    """By position of the correction in force: the position of what it corrects."""
+    latest: dict[str, int] = {}
+    for position, body in view.ledger.rows("corrections"):
+        if position <= view.head.position:
+            latest[json.loads(body)["corrects"].lower()] = position
+    known = view.ledger.known(latest) if latest else {}
+    originals = {key.lower(): record.position for key, record in known.items()}
+    return {p: originals[key] for key, p in latest.items() if key in originals}
+
+
+def _matches(event: Mapping[str, Any], wanted: Wanted) -> bool:
+    if wanted.kind is not None and wanted.kind != event["kind"]:
+        replacement = event.get("replacement") or {}
+        if event["kind"] != "correct" or replacement.get("kind") != wanted.kind:
+            return False
+    for what, fields in _NAMES.items():
+        name = getattr(wanted, what)
+        if name is not None and name not in _named(event, what, fields):
+            return False
+    if wanted.ref is not None and wanted.ref != event.get("ref"):
+        return False
+    return wanted.by is None or wanted.by == event.get("by")
+
+
+def _named(event: Mapping[str, Any], what: str, fields: frozenset[str]) -> set[str]:
+    found: set[str] = set()
+    for thing in _objects(event):
+        for field in fields & thing.keys():
+            value = thing[field]
+            if field == "name" and thing.get("kind") != what:
+                continue
+            if isinstance(value, str):
+                found.add(value)
+            elif isinstance(value, list):
+                found.update(item for item in value if isinstance(item, str))
+    return found
+
+
+def _objects(thing: Any) -> Iterator[Mapping[str, Any]]:
+    if isinstance(thing, Mapping):
+        yield thing
+        for value in thing.values():
+            yield from _objects(value)
+    elif isinstance(thing, list):
+        for item in thing:
+            yield from _objects(item)

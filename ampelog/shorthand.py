@@ -1,0 +1,153 @@
+"""Events as people type them: ``record top from="TOP@T9 3 gal" to="24-SY@B-101..B-120 each 1 L"``.
+
+A value that starts with ``[`` or ``{`` or is an integer, true or false is JSON, else text
+(COMMANDS.md); the endpoint forms below are for ``from``, ``to`` and ``of``.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from typing import Any, get_args
+
+from ampelog.errors import Refused
+from ampelog.events import KINDS
+
+_QUANTITY = r"[0-9][0-9.]* (?:L|hL|mL|gal|kg|g|t|ton|lb)"
+_ENDPOINT = re.compile(
+    r"(?P<lot>[^@]+?)(?:@(?P<vessel>.+?))?"
+    rf"(?: (?:(?P<all>all)|each (?P<each>{_QUANTITY})|(?P<quantity>{_QUANTITY})"
+    r"|(?P<bottles>[0-9]+) bottles?)(?P<full> full)?)?"
+)
+_RANGE = re.compile(r"(.*?)([0-9]+)\.\.(.*?)([0-9]+)")
+_MASS = {"kg", "g", "t", "ton", "lb"}
+MOST_IN_RANGE = 2000
+
+
+def event(kind: str, pairs: Sequence[str]) -> dict[str, Any]:
+    """The event of ``key=value`` words; ``Refused`` says what cannot be read."""
+    if kind not in KINDS:
+        from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+
+        near = get_close_matches(kind, KINDS, n=1)
+        hint = f"did you mean `{near[0]}`?" if near else ", ".join(KINDS)
+        raise Refused(f"there is no kind `{kind}`", hint=hint)
+    found: dict[str, Any] = {"kind": kind}
+    for pair in pairs:
+        key, equals, text = pair.partition("=")
+        if not equals or not key:
+            raise Refused(f"`{pair}` is no key=value", hint='as in lot=24-SY or volume="60 gal"')
+        _put(found, key, value(kind, key, text), pair)
+    return found
+
+
+def _put(found: dict[str, Any], key: str, what: Any, pair: str) -> None:
+    *path, last = key.split(".")
+    there = found
+    for step in path:
+        there = there.setdefault(step, {})
+        if not isinstance(there, dict):
+            raise Refused(f"`{pair}`: `{step}` is already given as a whole")
+    if last not in there:
+        there[last] = what
+    elif last in ("from", "to", "of") and not path:
+        before = there[last]
+        there[last] = [*(before if isinstance(before, list) else [before]), what]
+    else:
+        raise Refused(f"`{key}` is given twice")
+
+
+def value(kind: str, key: str, text: str) -> Any:
+    """One value: JSON, an endpoint, a vessel range, a list of names, or text."""
+    if text[:1] in ("[", "{") or text in ("true", "false", "null"):
+        return _json(key, text)
+    if re.fullmatch(r"-?(0|[1-9][0-9]*)", text) and _whole(kind, key):
+        return int(text)
+    if key in ("from", "to", "of") and "@" in text + "@" and _takes_endpoint(kind, key):
+        return endpoint(text)
+    if key.split(".")[-1] == "vessels":
+        return vessels(text)
+    if _is_list(kind, key):
+        return [item.strip() for item in text.split(",")]
+    return text
+
+
+def _json(key: str, text: str) -> Any:
+    try:
+        return json.loads(text, parse_float=_no_decimal)
+    except json.JSONDecodeError as problem:
+        raise Refused(f"`{key}`: no JSON: {problem.msg} at column {problem.colno}") from None
+
+
+def _no_decimal(text: str) -> Any:
+    raise Refused(f"the bare number {text}; measured values are texts, as in \"{text}\"")
+
+
+def _annotation(kind: str, key: str) -> Any:
+    for name, field in KINDS[kind].model_fields.items():
+        if (field.alias or name) == key:
+            return field.annotation, field.metadata
+    return None, ()
+
+
+def _whole(kind: str, key: str) -> bool:
+    """Whether an integer is meant as one: a measured value is a text though it looks whole."""
+    said = str(_annotation(kind, key.split(".")[0])[0])
+    return "int" in said or "." in key or "None" == said or key not in _fields(kind)
+
+
+def _fields(kind: str) -> set[str]:
+    return {field.alias or name for name, field in KINDS[kind].model_fields.items()}
+
+
+def _takes_endpoint(kind: str, key: str) -> bool:
+    return not (kind == "ship" and key == "to")
+
+
+def _is_list(kind: str, key: str) -> bool:
+    annotation, _ = _annotation(kind, key)
+    options = get_args(annotation) or (annotation,)
+    return any(str(option).startswith(("list[str]", "list[typing.Annotated[str")) for option in options)
+
+
+def endpoint(text: str) -> dict[str, Any]:
+    """``LOT@VESSEL QUANTITY``: a quantity, ``N bottles``, ``each QUANTITY`` or ``all``."""
+    match = _ENDPOINT.fullmatch(text.strip())
+    if match is None:
+        raise Refused(
+            f"`{text}` is no endpoint", hint='as in "24-SY@T1 100 gal" or "24-SY@B-1..B-20 all"'
+        )
+    found: dict[str, Any] = {"lot": match["lot"].strip()}
+    if match["vessel"]:
+        names = vessels(match["vessel"])
+        found |= {"vessel": names[0]} if len(names) == 1 else {"vessels": names}
+    if match["all"]:
+        found["all"] = True
+    elif match["each"]:
+        found["each"] = match["each"]
+    elif match["bottles"]:
+        found["bottles"] = int(match["bottles"])
+    elif match["quantity"]:
+        unit = match["quantity"].split(" ")[1]
+        found["mass" if unit in _MASS else "volume"] = match["quantity"]
+    if match["full"]:
+        found["full"] = True
+    return found
+
+
+def vessels(text: str) -> list[str]:
+    """``B-101..B-140,T7``: the names, ranges written out."""
+    found: list[str] = []
+    for item in text.split(","):
+        match = _RANGE.fullmatch(item.strip())
+        if match is None:
+            found.append(item.strip())
+            continue
+        before, first, again, last = match.groups()
+        if again not in ("", before) or int(last) < int(first):
+            raise Refused(f"`{item}` is no range of vessels", hint="as in B-101..B-140")
+        if int(last) - int(first) >= MOST_IN_RANGE:
+            raise Refused(f"`{item}` names more than {MOST_IN_RANGE} vessels")
+        found += [f"{before}{n:0{len(first)}d}" for n in range(int(first), int(last) + 1)]
+    return found

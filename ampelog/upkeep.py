@@ -1,0 +1,112 @@
+"""Making a ledger, and proving that it is whole: the log, the projection, the balances."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from ampelog import history, ledger as ledgers, moments, projection
+from ampelog.errors import Finding, Refused
+from ampelog.graph import Ferment
+from ampelog.ledger import Draft, Head, Ledger
+from ampelog.moments import NotATime
+from ampelog.replay import fresh
+from ampelog.state import UNITS
+
+HOME_AT = "1900-01-01"
+CHECKED = ("log", "journal", "projection", "balances")
+
+
+def init(path: Path, premises: str, timezone: str, by: str, now: int) -> Head:
+    """Make a ledger whose first event is its home premises; refuses to overwrite one."""
+    from uuid6 import uuid7  # noqa: PLC0415  start-up time is felt
+
+    from ampelog.lines import Entry, entry  # noqa: PLC0415  builds the models
+
+    try:
+        zone = moments.zone_of(timezone)
+    except NotATime as problem:
+        raise Refused(str(problem)) from None
+    event = {
+        "kind": "premises", "at": HOME_AT, "name": premises, "timezone": timezone,
+        "id": str(uuid7()), "by": by,
+    }
+    found = entry(event, "init", zone, now)
+    if not isinstance(found, Entry):
+        raise Refused("no ledger was made", found)
+    head = ledgers.create(path, Draft(event, found.instant), moments.to_stamp(now))
+    project(path)
+    return head
+
+
+def project(path: Path, wait: float = 10) -> None:
+    """Write the projection of a ledger that was just made, restored or repaired."""
+    with ledgers.opened(path, write=True, wait=wait) as ledger:
+        if not projection.is_current(ledger):
+            projection.rebuild(ledger)
+
+
+def verify(ledger: Ledger) -> dict[str, Any]:
+    """The log against its tree, the journal against the log, the projection against a fresh
+    one, the balances."""
+    findings = list(ledgers.verify(ledger))
+    checked = {"log": ledger.head.position, "journal": ledger.head.position}
+    if not findings:
+        steps = history.steps_of(ledger)
+        with history.still():
+            cellar, refusals = fresh(steps, history.zone_of(ledger))
+        findings += refusals
+        findings += _projection(ledger, cellar)
+        checked["projection"] = len(cellar.graph.nodes)
+        checked["balances"] = 0
+        for lot in cellar.lots.values():
+            for unit, tally in lot.tallies.items():
+                checked["balances"] += 1
+                held = lot.amount if UNITS[lot.sort] == unit else 0
+                if tally.held() != held:
+                    says = f"the book of `{lot.name}` says {tally.held()}, it holds {held} (10^-12)"
+                    findings.append(Finding("balance", lot.name, says, "", None, lot.name))
+    return {
+        "ok": not findings,
+        "checked": checked,
+        "findings": [vars(finding) for finding in findings],
+    }
+
+
+def _projection(ledger: Ledger, cellar: Any) -> list[Finding]:
+    if not projection.is_current(ledger):
+        return []
+    differs: list[str] = []
+    names = "\n".join(row[0] for row in ledger.rows("lot_names"))
+    stored = dict(ledger.rows("lot_states", lot=names)) if names else {}
+    replayed = {lot.name: lot.dump() for lot in cellar.lots.values()}
+    differs += [
+        f"the lot `{name}`"
+        for name in sorted(stored.keys() | replayed.keys())
+        if stored.get(name) != replayed.get(name)
+    ]
+    top = len(cellar.graph.nodes)
+    edges = [
+        (number, parent, amount)
+        for number, node in enumerate(cellar.graph.nodes)
+        for parent, amount in node.parents
+    ]
+    if sorted(edges) != sorted(tuple(map(int, row)) for row in ledger.rows("edges", node=2**62)):
+        differs.append("the genealogy's edges")
+    nodes = [
+        (number, n.position, n.lot, n.vessel, n.role, n.fraction, n.ferment)
+        for number, n in enumerate(cellar.graph.nodes)
+    ]
+    if nodes != ledger.rows("nodes", node=max(top, 2**62)):
+        differs.append("the genealogy's nodes")
+    ferments: dict[int, Ferment] = dict(enumerate(cellar.graph.ferments))
+    if ferments != projection.stretches(ledger):
+        differs.append("the fermentations")
+    return [
+        Finding("projection", ledger.path.name, f"{what} differs from a fresh replay",
+                "`ampelog repair` builds it anew from the journal")
+        for what in differs
+    ]
+
+
+__all__ = ["init", "project", "verify"]

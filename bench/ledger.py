@@ -1,0 +1,371 @@
+"""Makes the events of a large invented winery, for measuring: lines of JSON, in order of time.
+
+A vintage is some 2,000 picks that become 685 lots of 20 barrels. Every lot is topped monthly for
+18 months and then bottled. The topping wine of a vintage is a blend of thirty lots of the one
+before, which were themselves topped until that day: the genealogy is as deep as the ledger is old.
+Other sizes are as many vintages, each narrower or wider.
+
+The first wine of all comes in as opening stock. Nothing here is drawn at random: the same
+arguments make the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from argparse import ArgumentParser
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from heapq import merge
+from pathlib import Path
+from typing import Any
+
+FIRST_YEAR = 2014
+VINTAGES = 10
+EVENTS_A_VINTAGE = 16_900
+LOTS_A_VINTAGE = 685
+PICKS_A_VINTAGE = 2_000
+TOPPING_LOTS = 30
+WAVES = 7
+"""A tank is filled this often in one harvest, a week apart."""
+
+BARRELS = 20
+PRESSED = 3
+"""The last barrels of a lot hold its press wine."""
+
+TOPPINGS = 18
+UNTIL_BLENDED = 12
+"""Toppings of a lot that becomes topping wine."""
+
+BLOCKS = 40
+VARIETIES = ("Syrah", "Grenache", "Viognier", "Mourvedre", "Roussanne")
+FILL = 215_768  # mL, 57 gal to the millilitre
+TOP = 500  # mL
+BOTTLE = 750  # mL
+
+Event = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Made:
+    """What was written: how much, and the names to ask about.
+
+    ``legs`` are the rows that the plain query unfolds: one for each vessel that is named, and one
+    for each endpoint that names none.
+    """
+
+    events: int
+    legs: int
+    bottled: str
+    in_barrels: str
+    barrels: list[str]
+    topping: str
+    last_day: str
+
+
+@dataclass(frozen=True)
+class Winery:
+    """How large the winery is, and whether every barrel takes the same."""
+
+    vintages: int
+    lots: int
+    unequal: bool = False
+
+    @property
+    def picks(self) -> int:
+        return max(self.lots, PICKS_A_VINTAGE * self.lots // LOTS_A_VINTAGE)
+
+    @property
+    def kept(self) -> int:
+        """The lots of a vintage that become topping wine."""
+        return -(-TOPPING_LOTS * self.lots // LOTS_A_VINTAGE)
+
+    @property
+    def tanks(self) -> int:
+        return -(-self.lots // WAVES)
+
+
+def sized(events: int, *, unequal: bool = False) -> Winery:
+    """Ten vintages that make about so many events."""
+    lots = round(LOTS_A_VINTAGE * events / (EVENTS_A_VINTAGE * VINTAGES))
+    return Winery(VINTAGES, max(2, lots), unequal)
+
+
+# Names
+
+
+def _lot(year: int, number: int) -> str:
+    return f"{year % 100:02d}-L{number:04d}"
+
+
+def _bottled(year: int, number: int) -> str:
+    return f"{_lot(year, number)}-B"
+
+
+def _topping(year: int) -> str:
+    return f"TOP-{year}"
+
+
+def _barrels(year: int, number: int) -> list[str]:
+    """The barrels of a lot; they are free again two years later."""
+    return [f"B{year % 2}-{number:04d}-{barrel:02d}" for barrel in range(BARRELS)]
+
+
+def _litres(millilitres: int) -> str:
+    whole, rest = divmod(millilitres, 1000)
+    return f"{whole}.{rest:03d} L" if rest else f"{whole} L"
+
+
+# What each barrel takes
+
+
+def _spread(winery: Winery, middle: int, number: int, step: int) -> list[int]:
+    """What each barrel of a lot takes, in mL, around a middle."""
+    if not winery.unequal:
+        return [middle] * BARRELS
+    width = middle // 10
+    return [
+        middle - width + (37 * number + 101 * step + 53 * barrel) % (2 * width + 1)
+        for barrel in range(BARRELS)
+    ]
+
+
+def _filled(
+    winery: Winery, year: int, number: int, amounts: list[int], fractions: bool = False
+) -> list[Event]:
+    """The endpoints that fill a lot's barrels."""
+    lot, barrels = _lot(year, number), _barrels(year, number)
+    named = [None] * BARRELS
+    if fractions:
+        named = ["free run"] * (BARRELS - PRESSED) + ["light press"] * PRESSED
+    if winery.unequal:
+        return [
+            {"lot": lot, "vessel": barrel, "volume": _litres(amount), **_fraction(fraction)}
+            for barrel, amount, fraction in zip(barrels, amounts, named, strict=True)
+        ]
+    parts = [barrels[:-PRESSED], barrels[-PRESSED:]] if fractions else [barrels]
+    return [
+        {"lot": lot, "vessels": part, "each": _litres(amounts[0]), **_fraction(fraction)}
+        for part, fraction in zip(parts, ("free run", "light press"), strict=False)
+    ] if fractions else [{"lot": lot, "vessels": barrels, "each": _litres(amounts[0])}]
+
+
+def _fraction(fraction: str | None) -> Event:
+    return {} if fraction is None else {"fraction": fraction}
+
+
+# The events
+
+
+def registers() -> Iterator[Event]:
+    """Places, people, blocks and labels."""
+    at = f"{FIRST_YEAR}-01-01"
+    yield {"kind": "place", "at": at, "name": "Washington", "type": "state"}
+    for county in ("Benton County", "Walla Walla County"):
+        yield {"kind": "place", "at": at, "name": county, "type": "county", "within": ["Washington"]}
+    for number in range(BLOCKS // 4):
+        county = "Benton County" if number % 3 == 0 else "Walla Walla County"
+        yield {
+            "kind": "place", "at": at, "name": f"Vineyard {number}", "type": "vineyard",
+            "within": [county],
+        }
+        yield {"kind": "party", "at": at, "name": f"Grower {number}"}
+    for number in range(BLOCKS):
+        yield {
+            "kind": "block", "at": at, "name": f"Block {number}",
+            "plantings": _plantings(number), "within": [f"Vineyard {number // 4}"],
+            "grower": f"Grower {number // 4}",
+        }
+    yield {"kind": "label", "at": at, "name": "Hill Red", "style": "dry red", "market": ["us"]}
+
+
+def _plantings(block: int) -> list[Event]:
+    variety = VARIETIES[block % len(VARIETIES)]
+    if block % 8:
+        return [{"variety": variety}]
+    other = VARIETIES[(block + 1) % len(VARIETIES)]
+    return [{"variety": variety, "share": "2/3"}, {"variety": other, "share": "1/3"}]
+
+
+def tanks(winery: Winery) -> Iterator[Event]:
+    """The tanks; barrels go unregistered."""
+    at = f"{FIRST_YEAR}-01-01"
+    for number in range(winery.tanks):
+        yield {
+            "kind": "vessel", "at": at, "name": f"T{number}", "type": "tank", "capacity": "1600 gal",
+        }
+
+
+def opening(winery: Winery) -> Iterator[Event]:
+    """The wine that tops the first vintage."""
+    yield {
+        "kind": "receive", "at": f"{FIRST_YEAR}-01-02", "lot": _topping(FIRST_YEAR),
+        "vessel": f"TT-{FIRST_YEAR}", "volume": _litres(winery.lots * BARRELS * TOPPINGS * TOP),
+        "state": "wine",
+        "composition": [
+            {"share": "0.7", "variety": "Syrah", "vintage": FIRST_YEAR - 1},
+            {"share": "0.3", "variety": "Grenache", "vintage": FIRST_YEAR - 2},
+        ],
+    }
+
+
+def vintage(winery: Winery, year: int) -> list[Event]:
+    """The events of one vintage, from picking to bottling, in order of time."""
+    found: list[Event] = []
+    for number in range(winery.lots):
+        found += harvest(winery, year, number)
+        found += cellar(winery, year, number)
+    if year > FIRST_YEAR:
+        found.append(blend(winery, year))
+    found.sort(key=lambda event: event["at"])
+    return found
+
+
+def harvest(winery: Winery, year: int, number: int) -> Iterator[Event]:
+    """From the vine to the barrel."""
+    lot, grapes, tank = _lot(year, number), f"{_lot(year, number)}-G", f"T{number % winery.tanks}"
+    first = date(year, 9, 1) + timedelta(days=7 * (number // winery.tanks))
+    share = winery.picks / winery.lots
+    for pick in range(int(number * share), int((number + 1) * share)):
+        yield {
+            "kind": "pick", "at": first.isoformat(), "block": f"Block {(7 * pick + year) % BLOCKS}",
+            "lot": grapes, "mass": f"{2 + pick % 5 / 10:.1f} ton", "picking": "hand",
+        }
+    crushed, drawn = first + timedelta(days=1), first + timedelta(days=6)
+    white = number % 3 == 0
+    whole = [{"lot": grapes, "all": True}]
+    in_tank = {"lot": lot, "vessel": tank}
+    if white:
+        yield {
+            "kind": "press", "at": f"{crushed}T08:00", "from": whole,
+            "to": [
+                {**in_tank, "volume": "1150 gal", "fraction": "free run"},
+                {**in_tank, "volume": "110 gal", "fraction": "light press"},
+            ],
+        }
+    else:
+        to = [{**in_tank, "volume": "1400 gal"}]
+        yield {"kind": "crush", "at": f"{crushed}T08:00", "from": whole, "to": to}
+    if number % 2:
+        working = {"kind": "ferment", "lot": lot, "culture": "alcoholic"}
+        yield {
+            **working, "at": f"{crushed}T18:00", "stage": "start", "organism": "native",
+            "regime": {"punch_downs_per_day": 1 + number % 3},
+        }
+        yield {**working, "at": f"{drawn}T07:00", "stage": "end"}
+    amounts = _spread(winery, FILL, number, 0)
+    yield {
+        "kind": "barrel_down" if white else "press", "at": f"{drawn}T09:00",
+        "from": [{**in_tank, "all": True}],
+        "to": _filled(winery, year, number, amounts, fractions=not white),
+        **({"loss": "lees"} if white else {}),
+    }
+
+
+def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
+    """Eighteen months in barrels, and the bottling; or a year, for topping wine."""
+    lot, barrels = _lot(year, number), _barrels(year, number)
+    becomes_topping = number < winery.kept
+    held = sum(_spread(winery, FILL, number, 0))
+    for month in range(UNTIL_BLENDED if becomes_topping else TOPPINGS):
+        amounts = _spread(winery, TOP, number, month + 1)
+        held += sum(amounts)
+        years, months = divmod(11 + month, 12)
+        yield {
+            "kind": "top", "at": f"{year + years}-{months + 1:02d}-05",
+            "from": [
+                {"lot": _topping(year), "vessel": f"TT-{year}", "volume": _litres(sum(amounts))}
+            ],
+            "to": _filled(winery, year, number, amounts),
+        }
+    if not becomes_topping:
+        yield {
+            "kind": "bottle", "at": f"{year + 2}-06-{1 + 28 * number // winery.lots:02d}",
+            "from": [{"lot": lot, "vessels": barrels, "all": True}],
+            "to": [
+                {
+                    "lot": _bottled(year, number), "bottles": held // BOTTLE - 5,
+                    "format": "750 mL", "label": "Hill Red",
+                }
+            ],
+        }
+
+
+def blend(winery: Winery, year: int) -> Event:
+    """The topping wine of a vintage, from lots of the one before."""
+    kept = range(winery.kept)
+    held = 0
+    for number in kept:
+        held += sum(_spread(winery, FILL, number, 0))
+        held += sum(
+            sum(_spread(winery, TOP, number, month + 1)) for month in range(UNTIL_BLENDED)
+        )
+    return {
+        "kind": "blend", "at": f"{year}-12-01",
+        "from": [
+            {"lot": _lot(year - 1, number), "vessels": _barrels(year - 1, number), "all": True}
+            for number in kept
+        ],
+        "to": [{"lot": _topping(year), "vessel": f"TT-{year}", "volume": _litres(held)}],
+    }
+
+
+def events(winery: Winery) -> Iterator[Event]:
+    """All the events, in order of time."""
+    yield from registers()
+    yield from tanks(winery)
+    yield from opening(winery)
+    years = range(FIRST_YEAR, FIRST_YEAR + winery.vintages)
+    yield from merge(*(_late(winery, year) for year in years), key=lambda event: event["at"])
+
+
+def _late(winery: Winery, year: int) -> Iterator[Event]:
+    """A vintage whose events are made when the merge comes to it."""
+    yield {
+        "kind": "note", "at": f"{year}-01-03", "label": "Hill Red", "text": f"Plan for {year}.",
+    }
+    yield from vintage(winery, year)
+
+
+def _legs(event: Event) -> int:
+    """The rows that the plain query unfolds an event into."""
+    if event["kind"] == "pick":
+        return 1
+    ends = event.get("from", []) + event.get("to", [])
+    return sum(len(end.get("vessels", "1")) for end in ends)
+
+
+def write(path: Path, winery: Winery) -> Made:
+    """Write the events to a file."""
+    count = legs = 0
+    with path.open("w", encoding="utf-8") as target:
+        for event in events(winery):
+            target.write(json.dumps(event) + "\n")
+            count += 1
+            legs += _legs(event)
+    last = FIRST_YEAR + winery.vintages - 1
+    return Made(
+        count, legs, _bottled(last, winery.lots - 1), _lot(last, 0), _barrels(last, 0),
+        _topping(last), f"{last + 2}-07-01",
+    )
+
+
+def main() -> None:
+    """``python -m bench.ledger FILE EVENTS [--unequal]``: prints what was made as JSON."""
+    parser = ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("file", type=Path)
+    parser.add_argument("events", type=int)
+    parser.add_argument("--vintages", type=int, default=VINTAGES)
+    parser.add_argument("--unequal", action="store_true")
+    asked = parser.parse_args()
+    winery = sized(asked.events, unequal=asked.unequal)
+    if asked.vintages != VINTAGES:
+        lots = round(winery.lots * VINTAGES / asked.vintages)
+        winery = Winery(asked.vintages, max(2, lots), asked.unequal)
+    json.dump(asdict(write(asked.file, winery)), sys.stdout)
+    sys.stdout.write("\n")
+
+
+if __name__ == "__main__":
+    main()
