@@ -13,7 +13,7 @@ from typing import Any
 from ampelog import history, moments
 from ampelog.cellar import Cellar
 from ampelog.errors import Refused
-from ampelog.quantities import text
+from ampelog.quantities import ONE, text
 from ampelog.questions import View
 from ampelog.replay import apply, registered, watched
 from ampelog.standing import premises_of
@@ -132,16 +132,18 @@ class _Parted:
         self.tallies[lot.name] = {of: tally.copy() for of, tally in lot.tallies.items()}
 
     def _book(
-        self, lot: Lot, unit: str, now: dict[tuple[str | None, str | None], int],
-        lost: dict[str, int], gained: int,
+        self,
+        lot: Lot,
+        unit: str,
+        now: dict[tuple[str | None, str | None], int],
+        lost: dict[str, int],
+        gained: int,
     ) -> None:
         mine = {key[2:]: book for key, book in self.books.items() if key[:2] == (lot.name, unit)}
         keys = list(dict.fromkeys([*mine, *now]))
         if not keys:
             keys = [(None, None)]
-        books = [
-            self.books.setdefault((lot.name, unit, *key), _Book()) for key in keys
-        ]
+        books = [self.books.setdefault((lot.name, unit, *key), _Book()) for key in keys]
         # A loss or gain is booked where the most is or was: events in place touch one place.
         most = max(range(len(keys)), key=lambda i: max(books[i].held, now.get(keys[i], 0)))
         for index, (key, book) in enumerate(zip(keys, books, strict=True)):
@@ -211,11 +213,10 @@ def _sum_rows(
 
 def _merged(rows: list[dict[str, Any]], by: Sequence[str]) -> list[dict[str, Any]]:
     """Rows of one dimension: the other is summed over, moves between its members included."""
-    from ampelog.quantities import ONE  # noqa: PLC0415  rows are texts already
 
     def amount(row: dict[str, Any], key: str) -> int:
         whole, _, decimals = str(row[key]).partition(".")
-        return int(whole) * ONE + int((decimals + "0" * 12)[:12] or 0)
+        return int(whole) * int(ONE) + int((decimals + "0" * 12)[:12])
 
     merged: dict[tuple[Any, ...], dict[str, Any]] = {}
     for row in rows:
@@ -230,9 +231,3 @@ def _merged(rows: list[dict[str, Any]], by: Sequence[str]) -> list[dict[str, Any
             so_far = amount(there["lost_by"], reason) if reason in there["lost_by"] else 0
             there["lost_by"][reason] = text(so_far + amount({reason: lost}, reason))
     return list(merged.values())
-
-
-def shown(amount: str) -> str:
-    """A figure for reading: one decimal, rounded down, and never a false zero."""
-    whole, _, decimals = amount.partition(".")
-    return f"{whole}.{(decimals + '0')[:1]}"

@@ -8,13 +8,14 @@ is the same.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
+from ampelog.endpoints import CannotHave, place, said
 from ampelog.errors import Finding
 from ampelog.graph import Ferment, Graph
-from ampelog.movement import CannotHave, close, place, said
+from ampelog.movement import close
 from ampelog.registers import Registers
 from ampelog.state import BOTTLES, MASS, NO_HOLDS, Holding, Lot
 from ampelog.steps import Step
@@ -111,7 +112,7 @@ class Cellar:
 
     def near(self, name: str) -> str:
         """A hint that names the nearest known lot."""
-        from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+        from difflib import get_close_matches
 
         near = get_close_matches(name, [*self.lots, *self.others()], n=1)
         return f"did you mean `{near[0]}`?" if near else "a lot begins by `pick` or `receive`"
@@ -142,7 +143,7 @@ class Cellar:
         if vessel is None or sort in (MASS, BOTTLES):
             return
         other = self.vessels.get(vessel)
-        if other is not None and other != lot.name:
+        if other and other != lot.name:  # an emptied vessel holds the lot ""
             held = self.lots[other].holdings.get(vessel)
             if held is not None:
                 raise CannotHave(
@@ -180,7 +181,7 @@ class Cellar:
                 lot.name,
             )
 
-    def fill_up(  # noqa: PLR0913  the two bodies that meet in the vessel
+    def fill_up(
         self, step: Step, lot: Lot, vessel: str | None, holding: Holding, node: int, amount: int
     ) -> None:
         """Top a vessel full: what exceeds its capacity evaporated before the fill."""
@@ -283,7 +284,6 @@ def _no_ferment(number: int) -> Ferment:
 
 
 def _volume(text: str) -> int:
-    from ampelog.quantities import parse  # noqa: PLC0415  cached there
+    from ampelog.quantities import parse
 
     return parse(text).amount
-

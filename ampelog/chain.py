@@ -41,7 +41,7 @@ _make: Any = getattr(json.encoder, "c_make_encoder", None)
 _written = _make and _make(None, None, _quote, None, ":", ",", True, False, False)
 
 
-class NotCanonical(ValueError):  # noqa: N818 - says what the value is
+class NotCanonical(ValueError):
     """The value has no canonical text: a lone surrogate, or a number past 2^53."""
 
 
@@ -98,7 +98,7 @@ def _sorted_alike(value: Any) -> bool:
 
 
 def _reference(value: Any) -> str:
-    import rfc8785  # noqa: PLC0415 - seldom needed, and start-up time is felt
+    import rfc8785
 
     try:
         return rfc8785.dumps(value).decode()

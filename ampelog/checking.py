@@ -114,18 +114,29 @@ def _check_lines(files: Files, ledger_id: str, rows: _Rows, found: _Found) -> No
         except Damaged as fault:
             found.add("line changed", "line 1", fault.says)
         number = 1
-        for number, (position, is_seal) in enumerate(_wanted(rows), start=2):
-            raw, at = source.readline(), f"line {number}"
+        for position, is_seal in _wanted(rows):
+            raw, number = source.readline(), number + 1
+            own_seal = raw[:8] == b'{"head":' and raw == _seal_of(peaks)
             if is_seal:
-                if raw != journal.seal_line(Head(position, peaks.root())):
-                    found.add("seal broken", at, "it is not the seal of the events before it")
+                if not own_seal:
+                    says = "it is not the seal of the events before it"
+                    found.add("seal broken", f"line {number}", says)
                 continue
-            leaves.append(_checked_line(raw, position, rows.leaves[position - 1], at, found))
+            if own_seal and leaves:
+                says = f"the database has no seal of position {peaks.size}"
+                found.add("seal missing", f"line {number}", says)
+                raw, number = source.readline(), number + 1
+            leaf = rows.leaves[position - 1]
+            leaves.append(_checked_line(raw, position, leaf, f"line {number}", found))
             peaks.add(leaves[-1])
         if source.readline():
             found.add("lines beyond", f"line {number + 1}", "the database knows nothing of it")
     if chain.Tree(leaves).root() != peaks.root():
         found.add("tree broken", "", "two ways to compute the root do not agree")
+
+
+def _seal_of(peaks: chain.Peaks) -> bytes:
+    return journal.seal_line(Head(peaks.size, peaks.root()))
 
 
 def _wanted(rows: _Rows) -> Iterator[tuple[int, bool]]:

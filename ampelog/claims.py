@@ -102,7 +102,7 @@ def verdict(rows: Iterable[Verdict]) -> Judgement:
     return worst(judgements) if judgements else UNDETERMINED
 
 
-def judge(  # noqa: PLR0913  what a label is judged by, each once
+def judge(
     statements: Mapping[str, Any],
     fills: Sequence[Fill],
     packs: Sequence[Pack],

@@ -8,8 +8,8 @@ from typing import Any
 
 from ampelog.composition import Composition
 from ampelog.errors import Refused
-from ampelog.questions import View
 from ampelog.quantities import floor_text, text
+from ampelog.questions import View
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, Lot
 
@@ -86,7 +86,7 @@ def fills_of(lot: Lot) -> dict[int, int]:
 
 def count(lot: Lot, amount: int) -> str:
     """Bottles of a lot as a plain decimal: whole, or a part after shared draws."""
-    from fractions import Fraction  # noqa: PLC0415  start-up time is felt
+    from fractions import Fraction
 
     bottles = floor_text(Fraction(amount, lot.format), 6)
     return bottles.rstrip("0").rstrip(".")
@@ -100,9 +100,7 @@ def composition(
     kinds = (True, "fraction" in by, bool({"organism", "regime"} & set(by)))
     content = view.content(lot, vessel)
     fills = fills_of(lot) if vessel is None else {}
-    whole, *each = view.compositions(
-        lot, [content, *([(node, 1)] for node in fills)], kinds=kinds
-    )
+    whole, *each = view.compositions(lot, [content, *([(node, 1)] for node in fills)], kinds=kinds)
     positions = view.positions(fills)
     events = view.events(positions.values())
     held = sum(amount for _, amount in content) if lot.holdings else 0

@@ -62,9 +62,7 @@ class Composition:
             shares[leaf] = shares.get(leaf, Fraction(0)) + share / one
         return shares, lost
 
-    def _spread(
-        self, weights: dict[tuple[int, Mark], int]
-    ) -> Iterator[tuple[Leaf, Fraction]]:
+    def _spread(self, weights: dict[tuple[int, Mark], int]) -> Iterator[tuple[Leaf, Fraction]]:
         for (node, mark), weight in weights.items():
             for leaf, share in self._expand(node, mark):
                 yield leaf, weight * share
@@ -74,7 +72,7 @@ class Composition:
         return self._low[leaf]
 
     def measure(self, weigh: Weigh, threshold: Fraction) -> Measure:
-        """The share that ``weigh`` picks (0 to 1 of each leaf), and whether it meets a threshold."""
+        """The share that ``weigh`` picks, 0 to 1 of each leaf, and whether it meets a threshold."""
         low, high = self._enclose(weigh, self._low, self._lost)
         sign = self.sign(lambda leaf: Fraction(weigh(leaf)) - threshold)
         return Measure(low, high, sign >= 0)
@@ -152,11 +150,10 @@ class Composition:
         for leaf, share in self._low.items():
             for key in values(leaf):
                 sums[key] = sums.get(key, Fraction(0)) + share
-        grid = 10**DECIMALS
-        # The enclosure is far narrower than a decimal: a share that is one exactly is printed so.
-        scaled = {k: (s + self._lost).__floor__() if s + self._lost == 1 else s for k, s in sums.items()}
-        ordered = sorted(scaled.items(), key=_largest_first)
-        return [(key, decimals((share * grid).__floor__())) for key, share in ordered]
+        whole = 1 - self._lost
+        rows = sorted(sums.items(), key=_largest_first)
+        # A share of all there is, is one, though rounding down lost a little of it.
+        return [(key, _printed(Fraction(1) if share == whole else share)) for key, share in rows]
 
 
 def partition(sums: dict[tuple[Any, ...], Fraction]) -> list[tuple[tuple[Any, ...], str]]:
@@ -171,6 +168,10 @@ def partition(sums: dict[tuple[Any, ...], Fraction]) -> list[tuple[tuple[Any, ..
 
 def _largest_first(row: tuple[tuple[Any, ...], Fraction]) -> tuple[Fraction, str]:
     return (-row[1], str(row[0]))
+
+
+def _printed(share: Fraction) -> str:
+    return decimals((share * 10**DECIMALS).__floor__())
 
 
 def decimals(scaled: int) -> str:
@@ -212,5 +213,3 @@ def _is_prime(number: int) -> bool:
         else:
             return False
     return True
-
-

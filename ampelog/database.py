@@ -101,7 +101,7 @@ class Database:
 
     def close(self) -> None:
         """Close the file. What fails here is not lost: the journal has it."""
-        import duckdb  # noqa: PLC0415 - slow to import
+        import duckdb
 
         with suppress(duckdb.Error):
             self._connection.close()
@@ -111,7 +111,7 @@ class Database:
         return self._run(query(name), parameters)
 
     def _run(self, statement: str, parameters: dict[str, Any]) -> list[tuple[Any, ...]]:
-        import duckdb  # noqa: PLC0415 - slow to import
+        import duckdb
 
         try:
             return self._connection.execute(statement, parameters or None).fetchall()
@@ -139,18 +139,18 @@ class Database:
 
     def rollback(self) -> None:
         """Drop the open transaction, if the error that led here has not done so already."""
-        import duckdb  # noqa: PLC0415 - slow to import
+        import duckdb
 
         with suppress(duckdb.Error):
             self._connection.rollback()
 
     def state(self) -> State:
         """What the file holds; raises ``Unopenable`` where it is no ledger's database."""
-        import duckdb  # noqa: PLC0415 - slow to import
+        import duckdb
 
         try:
             row = self.rows("ledger_state")[0]
-        except duckdb.Error:  # its tables are missing, or others
+        except (duckdb.CatalogException, duckdb.BinderException):  # other tables, or none
             raise Unopenable(f"{self.path.name} is no ledger's database", REPAIR) from None
         ledger_id, form, its_shape, position, recorded_at, root, peaks, length, seals = row
         if form is not None and int(form) > FORMAT:
@@ -179,7 +179,7 @@ class Database:
 
     def add(self, facts: Sequence[Fact]) -> None:
         """Insert events, inside the open transaction; ``Refused`` where an id is there already."""
-        import duckdb  # noqa: PLC0415 - slow to import
+        import duckdb
 
         for start in range(0, len(facts), _BATCH):
             batch = facts[start : start + _BATCH]
@@ -298,7 +298,7 @@ def _batches(loads: Iterable[Load]) -> Iterator[list[Load]]:
 
 
 def _connected(path: Path, read_only: bool, wait: float) -> DuckDBPyConnection:
-    import duckdb  # noqa: PLC0415 - slow to import
+    import duckdb
 
     until = time.monotonic() + wait  # a stopwatch, not the time of day
     while True:
@@ -328,7 +328,7 @@ def _unopenable(path: Path, says: str) -> Unopenable:
 
 def _broken() -> tuple[type[Exception], ...]:
     """The errors that say that the file, not the question, is at fault."""
-    import duckdb  # noqa: PLC0415 - slow to import
+    import duckdb
 
     return (
         duckdb.IOException,

@@ -39,9 +39,7 @@ def wrong(says: str) -> PydanticCustomError:
 
 def _quantity(text: Any) -> Quantity:
     if not isinstance(text, str):
-        raise wrong(
-            f"`{text}` has no unit; a quantity is a text with its unit, as in \"60 gal\""
-        )
+        raise wrong(f'`{text}` has no unit; a quantity is a text with its unit, as in "60 gal"')
     try:
         return quantities.parse(text)
     except NotAQuantity as problem:
@@ -111,17 +109,13 @@ Each = Annotated[Quantity, BeforeValidator(_each)]
 Bottles = Annotated[StrictInt, Field(gt=0, le=MOST_BOTTLES)]
 Measured = Annotated[str, StringConstraints(pattern=r"^-?[0-9]{1,12}(\.[0-9]{1,12})?$")]
 Found = Annotated[str, StringConstraints(pattern=r"^<?-?[0-9]{1,12}(\.[0-9]{1,12})?$")]
-Temperature = Annotated[
-    str, StringConstraints(pattern=r"^-?[0-9]{1,3}(\.[0-9]{1,12})? [CF]$")
-]
+Temperature = Annotated[str, StringConstraints(pattern=r"^-?[0-9]{1,3}(\.[0-9]{1,12})? [CF]$")]
 Share = Annotated[str, AfterValidator(lambda text: (_share(text), text)[1])]
 Day = Annotated[str, AfterValidator(_date)]
 Year = Annotated[StrictInt, Field(ge=1800, le=2200)]
 Hours = Annotated[StrictInt, Field(ge=0, le=10_000)] | Measured
 Further = Text | Annotated[StrictInt, Field(ge=-(2**53) + 1, le=2**53 - 1)]
-Role = Literal[
-    "water", "sweetening", "fortifying", "enrichment", "tirage", "dosage", "culture"
-]
+Role = Literal["water", "sweetening", "fortifying", "enrichment", "tirage", "dosage", "culture"]
 Names = list[Name]
 Certifications = list[Text]
 
@@ -274,7 +268,7 @@ class Destination(Where):
     @model_validator(mode="after")
     def _quantity(self) -> Destination:
         if not check_place(self):
-            raise wrong("no quantity; in `to` it is always stated, there is no \"the rest\"")
+            raise wrong('no quantity; in `to` it is always stated, there is no "the rest"')
         _each_of(self)
         return self
 
@@ -342,9 +336,7 @@ class Statements(Part):
     vineyard: Name | None = None
     estate_bottled: StrictBool | None = None
     alcohol: Text | None = None
-    bottler: (
-        Literal["produced", "made", "blended", "cellared", "vinted", "prepared"] | None
-    ) = None
+    bottler: Literal["produced", "made", "blended", "cellared", "vinted", "prepared"] | None = None
     text: list[Says] | None = None
 
 

@@ -85,7 +85,7 @@ class Load(NamedTuple):
     mark: Mark
 
 
-class Damaged(Exception):  # noqa: N818 - says what the journal is
+class Damaged(Exception):
     """A journal or export that does not verify: the line (from 1) and what is wrong there."""
 
     def __init__(self, line: int, says: str) -> None:

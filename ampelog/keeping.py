@@ -44,7 +44,7 @@ def agrees(files: Files, state: State) -> int:
     if ledger_id != state.ledger_id:
         raise Unopenable(
             f"{files.journal.name} is the journal of another ledger than {files.database.name}",
-            "put the two files of one ledger side by side",
+            f"put the two files of one ledger side by side, or {REPAIR}",
         )
     length = files.journal.stat().st_size
     mark = state.mark

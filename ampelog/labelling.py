@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
-from typing import Any, NamedTuple
+from typing import Any
 
 from ampelog import moments
 from ampelog.claims import Verdict, judge, verdict
-from ampelog.composition import Composition
 from ampelog.composing import fills_of
 from ampelog.errors import Refused
 from ampelog.places import Places
 from ampelog.questions import View
 from ampelog.rules import markets as packs_of
+from ampelog.shares import Composition
 from ampelog.state import Lot
 
 HOME_MARKET = "us"
 
 
-class Fill(NamedTuple):
+@dataclass(frozen=True)
+class Fill:
     """A fill and what it is made of; of a bulk lot the event is None."""
 
     event: str | None
@@ -97,5 +99,3 @@ def claims(
         "verdict": verdict(rows),
         "claims": [row.as_json() for row in rows],
     }
-
-

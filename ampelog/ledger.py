@@ -61,7 +61,7 @@ def create(path: Path, first: Draft, recorded_at: str, ledger_id: str | None = N
 
     ``recorded_at`` is UTC text (``2026-11-25T09:10:00Z``).
     """
-    from uuid import uuid4  # noqa: PLC0415 - start-up time is felt
+    from uuid import uuid4
 
     line = _lines([first], 0, _stamp(recorded_at))[0]
     peaks = chain.Peaks()

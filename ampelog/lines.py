@@ -58,7 +58,7 @@ def _whole(text: str) -> int:
 
 def _no_decimal(text: str) -> Any:
     raise _NotJson(
-        f"the bare number {text}; measured values are texts, as in \"{text}\", "
+        f'the bare number {text}; measured values are texts, as in "{text}", '
         "so that no digit is lost"
     )
 
@@ -146,9 +146,7 @@ def read(
     return entries, problems
 
 
-def entry(
-    event: dict[str, Any], where: str, zone: ZoneInfo, now: int
-) -> Entry | Sequence[Finding]:
+def entry(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:
     """The entry of one event, or what is wrong with its form."""
     kind = event.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
@@ -170,7 +168,7 @@ def entry(
     return Entry(event, model, instant, where)
 
 
-def _moment(  # noqa: PLR0913  one problem list for the two times of an event
+def _moment(
     text: str, kind: str, where: str, zone: ZoneInfo, now: int, problems: list[Finding]
 ) -> int | None:
     try:
@@ -192,7 +190,7 @@ def _moment(  # noqa: PLR0913  one problem list for the two times of an event
 
 
 def _unknown_kind(kind: object, where: str) -> Finding:
-    from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+    from difflib import get_close_matches
 
     near = get_close_matches(str(kind), KINDS, n=1)
     hint = f"did you mean `{near[0]}`?" if near else "kinds: " + ", ".join(KINDS)
@@ -203,9 +201,7 @@ def _unknown_kind(kind: object, where: str) -> Finding:
 def _say(error: ErrorDetails, kind: str, where: str) -> Finding:
     """One of pydantic's errors in the writer's words."""
     path = ".".join(
-        str(part)
-        for part in error["loc"]
-        if not isinstance(part, int) or len(error["loc"]) > 2
+        str(part) for part in error["loc"] if not isinstance(part, int) or len(error["loc"]) > 2
     )
     what = error["type"]
     seen = repr(error.get("input"))[:60]
@@ -224,8 +220,8 @@ def _say(error: ErrorDetails, kind: str, where: str) -> Finding:
 
 
 def _near_field(path: str, kind: str) -> str:
-    from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+    from difflib import get_close_matches
 
     fields = [field.alias or name for name, field in KINDS[kind].model_fields.items()]
-    near = get_close_matches(path.split(".")[-1], fields, n=1)
+    near = get_close_matches(path.rsplit(".", maxsplit=1)[-1], fields, n=1)
     return f"did you mean `{near[0]}`?" if near else f"its fields: {', '.join(fields)}"

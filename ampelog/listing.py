@@ -72,8 +72,15 @@ def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
 
 def _longest(wanted: Wanted) -> str:
     """The longest text that must stand in a body: a quick first sieve."""
-    names = [wanted.lot, wanted.vessel, wanted.block, wanted.party, wanted.material, wanted.ref,
-             wanted.by]
+    names = [
+        wanted.lot,
+        wanted.vessel,
+        wanted.block,
+        wanted.party,
+        wanted.material,
+        wanted.ref,
+        wanted.by,
+    ]
     texts = [json.dumps(name, ensure_ascii=False) for name in names if name]
     return max(texts, key=len, default="")
 

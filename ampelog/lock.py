@@ -75,7 +75,7 @@ def _take(number: int, path: Path, exclusive: bool, wait: float) -> None:
 
 
 def _sign(number: int, exclusive: bool) -> None:
-    import pwd  # noqa: PLC0415 - start-up time is felt
+    import pwd
 
     try:
         user = pwd.getpwuid(os.getuid()).pw_name

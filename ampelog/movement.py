@@ -12,22 +12,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from ampelog import quantities
-from ampelog.fields import BOTTLES as EACH_BOTTLES
+from ampelog.endpoints import CannotHave, lot_of, place, said, shared, vessels_of, where_it_is
 from ampelog.graph import Node
-from ampelog.quantities import text
-from ampelog.state import BOTTLES, MASS, UNITS, VOLUME, Holding, Lot, Shipped, sort_of, union
+from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot, Shipped, sort_of, union
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
     from ampelog.steps import Step
-
-
-class CannotHave(Exception):  # noqa: N818  it says what cannot have happened
-    """What an event says cannot have happened in this cellar; it is refused."""
-
-    def __init__(self, rule: str, says: str, hint: str = "", lot: str | None = None) -> None:
-        super().__init__(says)
-        self.rule, self.says, self.hint, self.lot = rule, says, hint, lot
 
 
 @dataclass(slots=True)
@@ -69,122 +60,6 @@ class Pool:
     parts: list[tuple[int, int]] = field(default_factory=list)
 
 
-def place(vessel: str | None) -> str:
-    """A holding's place in words."""
-    return f"`{vessel}`" if vessel is not None else "no vessel"
-
-
-def said(amount: int, sort: str) -> str:
-    """An amount in words."""
-    return f"{text(amount)} {UNITS[sort]}"
-
-
-def lot_of(cellar: Cellar, name: str) -> Lot:
-    """The lot of that name, or a refusal that names the nearest."""
-    lot = cellar.lots.get(name)
-    if lot is None:
-        raise CannotHave("unknown lot", f"there is no lot `{name}` then", cellar.near(name), name)
-    return lot
-
-
-def _stated(lot: Lot, endpoint: Any) -> int | None:
-    """The one quantity of an endpoint or target for a lot, or None when it is `all`, `each`."""
-    if endpoint.bottles is not None:
-        if lot.sort != BOTTLES:
-            raise CannotHave(
-                "wrong sort", f"`{lot.name}` is no bottled lot; `bottles` were named", "", lot.name
-            )
-        return int(endpoint.bottles) * lot.format
-    amount = endpoint.volume if endpoint.volume is not None else endpoint.mass
-    if amount is not None:
-        _same_sort(lot, VOLUME if endpoint.volume is not None else MASS)
-    return amount  # type: ignore[no-any-return]  # endpoints of several models
-
-
-def _each(lot: Lot, endpoint: Any) -> int:
-    dimension, amount = endpoint.each.dimension, endpoint.each.amount
-    if dimension == EACH_BOTTLES:
-        _same_sort(lot, BOTTLES)
-        return int(amount) * lot.format
-    _same_sort(lot, dimension)
-    return int(amount)
-
-
-def _same_sort(lot: Lot, sort: str) -> None:
-    if lot.sort != sort:
-        wanted = {MASS: "`mass`", VOLUME: "`volume`", BOTTLES: "`bottles`"}
-        raise CannotHave(
-            "wrong sort",
-            f"`{lot.name}` is held by {lot.sort}; {wanted[sort]} was named, wanted "
-            f"{wanted[lot.sort]} or `all`",
-            "",
-            lot.name,
-        )
-
-
-def held_in(lot: Lot, vessel: str | None) -> Holding:
-    """The holding of a lot in a vessel, or a refusal that says where the lot is."""
-    holding = lot.holdings.get(vessel)
-    if holding is None:
-        raise CannotHave(
-            "nothing there",
-            f"`{lot.name}` is not in {place(vessel)} then; {where_it_is(lot)}",
-            "name the vessel that holds it, or record how it came there",
-            lot.name,
-        )
-    return holding
-
-
-def where_it_is(lot: Lot) -> str:
-    """Where a lot lies, in words."""
-    if not lot.holdings:
-        return "it holds nothing"
-    places = list(lot.holdings)
-    shown = ", ".join(place(vessel) for vessel in places[:6])
-    more = f" and {len(places) - 6} more" if len(places) > 6 else ""
-    return f"it lies in {shown}{more}"
-
-
-def vessels_of(endpoint: Any) -> list[str] | None:
-    """The vessels that an endpoint or target names, or None."""
-    if endpoint.vessels is not None:
-        return endpoint.vessels  # type: ignore[no-any-return]
-    return [endpoint.vessel] if endpoint.vessel is not None else None
-
-
-def shared(lot: Lot, endpoint: Any, by_content: bool) -> list[tuple[str | None, Holding, int]]:
-    """The holdings of an endpoint or target, each with its amount.
-
-    One quantity over several vessels is shared evenly by an endpoint, by content by a target.
-    """
-    named = vessels_of(endpoint)
-    if named is None:
-        if not lot.holdings:
-            raise CannotHave("nothing there", f"`{lot.name}` holds nothing then", "", lot.name)
-        holdings: list[tuple[str | None, Holding]] = list(lot.holdings.items())
-    else:
-        holdings = [(vessel, held_in(lot, vessel)) for vessel in named]
-    if getattr(endpoint, "all", None) or getattr(endpoint, "empty", None):
-        return [(vessel, holding, holding.amount) for vessel, holding in holdings]
-    if endpoint.each is not None:
-        each = _each(lot, endpoint)
-        return [(vessel, holding, each) for vessel, holding in holdings]
-    total = _stated(lot, endpoint)
-    assert total is not None, "the model wants a quantity"
-    if len(holdings) == 1:
-        return [(*holdings[0], total)]
-    if named is None and not by_content:
-        raise CannotHave(
-            "which vessel",
-            f"`{lot.name}` lies in {len(holdings)} holdings; {where_it_is(lot)}",
-            "name the vessel that the quantity was drawn from",
-            lot.name,
-        )
-    weights = [holding.amount for _, holding in holdings] if by_content else [1] * len(holdings)
-    parts = quantities.split(total, weights)
-    return [(v, holding, part) for (v, holding), part in zip(holdings, parts, strict=True)]
-
-
 def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
     """What leaves, read against the cellar just before the event; each covered by what is held."""
     found: list[Draw] = []
@@ -221,13 +96,21 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
     kinds = {MASS if draw.lot.sort == MASS else VOLUME for draw in found}
     if len(kinds) > 1:
         raise CannotHave(
-            "two dimensions", "`from` mixes mass and volume; wanted one of them", "", found[0].lot.name
+            "two dimensions",
+            "`from` mixes mass and volume; wanted one of them",
+            "",
+            found[0].lot.name,
         )
     return found
 
 
-def close(cellar: Cellar, step: Step, draw: Draw | tuple[Lot, str | None, Holding], *,
-          force: bool = False, mass: int = 0, volume: int = 0) -> int:
+def close(
+    cellar: Cellar,
+    step: Step,
+    draw: Draw | tuple[Lot, str | None, Holding],
+    *,
+    force: bool = False,
+) -> int:
     """Make a holding's contents one node, labelled with its lot and vessel; return the node."""
     lot, vessel, holding = (
         draw if isinstance(draw, tuple) else (draw.lot, draw.vessel, draw.holding)
@@ -236,8 +119,11 @@ def close(cellar: Cellar, step: Step, draw: Draw | tuple[Lot, str | None, Holdin
         return holding.parts[0][0]
     node = cellar.graph.add(
         Node(
-            tuple(holding.parts), step.position, lot.name, vessel,
-            ferment=holding.ferment, mass=mass, volume=volume,
+            tuple(holding.parts),
+            step.position,
+            lot.name,
+            vessel,
+            ferment=holding.ferment,
         )
     )
     holding.parts = [(node, holding.amount)]
@@ -263,8 +149,10 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
     if len(parts) > 1 or volume:
         node = cellar.graph.add(
             Node(
-                tuple(parts.items()), step.position,
-                mass=amount if sort == MASS else 0, volume=volume,
+                tuple(parts.items()),
+                step.position,
+                mass=amount if sort == MASS else 0,
+                volume=volume,
             )
         )
     return Pool(
@@ -338,7 +226,7 @@ def _state(found: Sequence[Draw]) -> str:
     return max(amounts, key=lambda state: amounts[state])
 
 
-def fills(cellar: Cellar, endpoints: Iterable[Any]) -> list[Fill]:
+def fills(endpoints: Iterable[Any]) -> list[Fill]:
     """What arrives, as stated; several vessels with one quantity share it evenly."""
     found: list[Fill] = []
     for endpoint in endpoints:

@@ -69,7 +69,10 @@ def write(ledger: Ledger, cellar: Cellar, steps: Sequence[Step], position: int) 
 
 
 def extend(
-    ledger: Ledger, cellar: Cellar, steps: Sequence[Step], position: int,
+    ledger: Ledger,
+    cellar: Cellar,
+    steps: Sequence[Step],
+    position: int,
     last: tuple[int, int],
 ) -> None:
     """Write what these steps added to a standing cellar, in the ledger's open transaction."""
@@ -153,7 +156,7 @@ def _add(ledger: Ledger, cellar: Cellar) -> None:
 
 
 def _add_registers(ledger: Ledger, steps: Iterable[Step]) -> None:
-    from ampelog.events import REGISTERS  # noqa: PLC0415  the one use here
+    from ampelog.events import REGISTERS
 
     found = [step for step in steps if step.event["kind"] in REGISTERS]
     _insert(
@@ -241,7 +244,8 @@ def _registers(ledger: Ledger, names: str) -> Registers:
     rows = ledger.rows("registrations_of_places")
     if names:
         rows += [
-            row for row in ledger.rows("registrations", name=names)
+            row
+            for row in ledger.rows("registrations", name=names)
             if row[0] in ("vessel", "lot", "material")
         ]
     for kind, name, instant, position, fields in rows:

@@ -231,8 +231,12 @@ class View:
 class _Expander:
     """The leaves of a source node; everything behind them is read once."""
 
-    def __init__(  # noqa: PLR0913  the question, and what is known of the wine
-        self, view: View, genealogy: Genealogy, content: list[tuple[int, int]], when: int,
+    def __init__(
+        self,
+        view: View,
+        genealogy: Genealogy,
+        content: list[tuple[int, int]],
+        when: int,
         with_ferments: bool,
     ) -> None:
         self._view = view
@@ -278,7 +282,9 @@ def regime_text(regime: dict[str, Any] | None) -> str | None:
     words = []
     over = regime.get("pump_over")
     if over:
-        words.append(f"pump-over {over.get('on_hours', '?')} h on, {over.get('off_hours', '?')} h off")
+        words.append(
+            f"pump-over {over.get('on_hours', '?')} h on, {over.get('off_hours', '?')} h off"
+        )
     punches = regime.get("punch_downs_per_day")
     if punches is not None:
         words.append(f"{punches} punch-downs a day")
@@ -295,7 +301,7 @@ def _whole(holding: Holding) -> list[tuple[int, int]]:
 
 
 def _all_registers(steps: Iterable[Step]) -> Any:
-    from ampelog.replay import registered  # noqa: PLC0415  the one use here
+    from ampelog.replay import registered
 
     return registered(steps)
 
@@ -317,5 +323,3 @@ def _known(ledger: Ledger, known_on: str | None, zone: Any) -> Head:
     end = _end(known_on, zone)
     assert end is not None, "a date was given"
     return ledger.sealed(recorded_by=moments.to_stamp(end))
-
-

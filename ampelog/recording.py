@@ -36,13 +36,13 @@ class Recorded:
     ids: tuple[str, ...]
 
 
-class _DryRun(Exception):  # noqa: N818  not an error: it rolls a checked load back
+class _DryRun(Exception):
     def __init__(self, findings: tuple[Finding, ...]) -> None:
         super().__init__()
         self.findings = findings
 
 
-def record(  # noqa: PLR0913  what a load needs to know of the world comes in from the edge
+def record(
     ledger: Ledger,
     entries: Sequence[Entry],
     problems: Sequence[Finding],
@@ -88,7 +88,7 @@ def _unknown(
     ledger: Ledger, entries: Sequence[Entry], by: str
 ) -> tuple[list[Entry], int, list[Finding]]:
     """The entries that are not recorded yet, with `id` and `by`; how many are; what clashes."""
-    from uuid6 import uuid7  # noqa: PLC0415  only where an event needs an id
+    from uuid6 import uuid7
 
     ids = [one.event["id"].lower() for one in entries if "id" in one.event]
     recorded = {key.lower(): found for key, found in ledger.known(ids).items()} if ids else {}
@@ -200,8 +200,12 @@ class _Load:
     ) -> tuple[list[Step], list[Correction]]:
         if any('"kind":"correct"' in rec.body for rec in records):
             self.of_load = {event["id"].lower(): event for event in (r.event for r in records)}
-        bad = {rec.position for rec in records if '"kind":"correct"' in rec.body
-               and not self._lawful_correction(rec, told[rec.position])}
+        bad = {
+            rec.position
+            for rec in records
+            if '"kind":"correct"' in rec.body
+            and not self._lawful_correction(rec, told[rec.position])
+        }
         good = [rec for rec in records if rec.position not in bad]
         return history.read(good, self.zone, new=True, told=told)
 
@@ -274,23 +278,21 @@ class _Load:
         old_steps, old_corrections = history.read(self.ledger.records(1, upto), self.zone)
         before, _ = fresh(in_order(old_steps, old_corrections), self.zone)
         everything = in_order([*old_steps, *steps], [*old_corrections, *corrections])
-        after, refusals = fresh(
-            everything, self.zone, self._ticks("replaying", len(everything))
-        )
+        after, refusals = fresh(everything, self.zone, self._ticks("replaying", len(everything)))
         self._refuse(everything, after, refusals)
         projection.write(self.ledger, after, everything, position)
         known = set(before.findings)
         odd = [finding for finding in after.findings if finding not in known]
         return (*odd, *_resolved_anew(before, after, everything))
 
-    def _refuse(
-        self, steps: Sequence[Step], cellar: Cellar, refusals: Sequence[Finding]
-    ) -> None:
+    def _refuse(self, steps: Sequence[Step], cellar: Cellar, refusals: Sequence[Finding]) -> None:
         problems = [*self.problems, *references.check(steps, cellar.registers)]
         problems += self._places(steps, cellar)
         if problems and refusals:
             refusals = [
-                replace(one, hint=f"{one.hint}; it may follow from what is refused above".lstrip("; "))
+                replace(
+                    one, hint=f"{one.hint}; it may follow from what is refused above".lstrip("; ")
+                )
                 for one in refusals
             ]
         problems += refusals
@@ -307,16 +309,19 @@ class _Load:
         if not any(not step.new for step in steps):
             recorded = self.ledger.records(1, self.ledger.head.position) if changed else []
             old, corrections = history.read(
-                [rec for rec in recorded if any(f'"kind":"{k}"' in rec.body for k in kinds)
-                 or '"kind":"correct"' in rec.body or '"composition"' in rec.body],
+                [
+                    rec
+                    for rec in recorded
+                    if any(f'"kind":"{k}"' in rec.body for k in kinds)
+                    or '"kind":"correct"' in rec.body
+                    or '"composition"' in rec.body
+                ],
                 self.zone,
             )
             everything += in_order(old, corrections)
             received = list(references.receipt_parts(everything))
         registrations = [step for step in everything if step.event["kind"] in kinds]
-        return references.check_places(
-            registrations if changed else (), received, cellar.registers
-        )
+        return references.check_places(registrations if changed else (), received, cellar.registers)
 
     def _ticks(self, what: str, total: int) -> Callable[[int], None] | None:
         tick = self.tick
@@ -363,4 +368,3 @@ def _named(event: dict[str, Any]) -> set[str]:
                 elif key in ("from", "to", "of"):
                     ahead.append(value)
     return found
-

@@ -76,7 +76,7 @@ def check(steps: Sequence[Step], registers: Registers) -> list[Finding]:
 
 
 def _near(registers: Registers, kind: str, name: str) -> str:
-    from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+    from difflib import get_close_matches
 
     near = get_close_matches(name, registers.names(kind), n=1)
     if near:

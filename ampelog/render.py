@@ -36,7 +36,7 @@ SCHEME = "ampelog-font:"
 PORTRAIT, LANDSCAPE = (490, 560), (680, 385)
 """Room for a drawing in points, on the narrower and the shorter of the two papers."""
 MOST_ORIGINS = 9
-MOST_HALF_ROWS = 14
+MOST_HALF_ROWS, MOST_HALF_SIGNS = 14, 36
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ def html(dossier: Dossier, options: Options) -> str:
 
 def pdf(dossier: Dossier, options: Options) -> Printed:
     """The dossier as a tagged PDF."""
-    from weasyprint import HTML  # noqa: PLC0415  (a second of start-up, which only pages need)
+    from weasyprint import HTML
 
     addresses = {one: f"{SCHEME}{one}" for one in FONTS}
     text = _page(dossier, options, addresses, _covered)
@@ -98,7 +98,7 @@ def _page(
         lines=typeset.lines(dossier),
         figures=typeset.figures(dossier, volumes),
         heads=_heads(dossier),
-        halves=[table for table in dossier.composition if _narrow(table)],
+        pairs=_pairs([table for table in dossier.composition if _narrow(table)]),
         wholes=[table for table in dossier.composition if not _narrow(table)],
         drawings=_drawings(dossier, volumes, covered),
     )
@@ -106,12 +106,12 @@ def _page(
 
 def _environment(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bool]) -> Environment:
     """Templates that escape everything, fail on what is missing, and show only legible text."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415
-    from markupsafe import Markup  # noqa: PLC0415
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
 
     def shown(value: Any) -> Any:
         if isinstance(value, str) and not isinstance(value, Markup):
-            return typeset.legible(value, covered)
+            return typeset.legible(typeset.shortened(value), covered)
         return value
 
     made = Environment(
@@ -152,7 +152,7 @@ def _environment(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bo
 
 def _ours(text: str) -> Any:
     """Text that this program wrote itself (drawings, the style sheet), not to be escaped again."""
-    from markupsafe import Markup  # noqa: PLC0415
+    from markupsafe import Markup
 
     return Markup(text)
 
@@ -173,8 +173,17 @@ def _heads(dossier: Dossier) -> dict[str, str]:
 
 
 def _narrow(table: Table) -> bool:
-    """Whether a table fits in half the width and is not long."""
-    return len(table.fields) == 1 and len(table.rows) <= MOST_HALF_ROWS
+    """Whether a table is short and narrow enough for half the width of the page."""
+    return (
+        len(table.fields) == 1
+        and len(table.rows) <= MOST_HALF_ROWS
+        and all(len(row.names[0] or "") <= MOST_HALF_SIGNS for row in table.rows)
+    )
+
+
+def _pairs(tables: list[Table]) -> list[list[Table]]:
+    """Two and two, as they stand beside each other."""
+    return [tables[at : at + 2] for at in range(0, len(tables), 2)]
 
 
 def _many(number: int, noun: str) -> str:
@@ -281,7 +290,7 @@ def _covered(sign: str) -> bool:
 
 def _fetcher() -> URLFetcher:
     """Hands out the shipped fonts from memory and ends the rendering on anything else."""
-    from weasyprint.urls import (  # noqa: PLC0415
+    from weasyprint.urls import (
         FatalURLFetchingError,
         URLFetcher,
         URLFetcherResponse,

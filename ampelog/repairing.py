@@ -66,7 +66,8 @@ def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
                 raise _no_repair(files, [log.says, base.says])
             if log.position and base.position:
                 _same_history(files, log, base)
-            if log.position >= base.position:
+            renamed = base.position and log.ledger_id != base.ledger_id
+            if log.position >= base.position and not renamed:
                 kept = _database_from_journal(files, log, fresh)
                 return log.mark.head, kept
             return base.mark.head, _journal_from_database(files, base)
@@ -128,9 +129,14 @@ def _database_evidence(files: Files) -> Evidence:
 
 
 def _same_history(files: Files, log: Evidence, base: Evidence) -> None:
+    """Refuse where the two do not tell the same, as far as both go.
+
+    The ledger's id stands outside the tree, and in the journal nothing guards it: where only that
+    differs and the database holds as much, the database is right.
+    """
     shorter, longer = sorted((log, base), key=lambda one: one.position)
     alike = longer.roots.get(shorter.position) == shorter.mark.head.root
-    if log.ledger_id != base.ledger_id or not alike:
+    if not alike or (log.ledger_id != base.ledger_id and shorter is base):
         two = f"{files.journal.name} and {files.database.name} tell two different histories"
         raise _no_repair(files, [two])
 

@@ -7,10 +7,10 @@ from zoneinfo import ZoneInfo
 
 from ampelog import moments
 from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave
 from ampelog.errors import Finding
 from ampelog.events import REGISTERS, Hold
 from ampelog.kinds import APPLY
-from ampelog.movement import CannotHave
 from ampelog.registers import Registers, fields_of
 from ampelog.steps import Step
 
@@ -73,9 +73,7 @@ def apply(
     return refusals
 
 
-def _same_day_mends(
-    steps: Sequence[Step], index: int, lot: str | None, zone: ZoneInfo
-) -> bool:
+def _same_day_mends(steps: Sequence[Step], index: int, lot: str | None, zone: ZoneInfo) -> bool:
     """Whether a time of day could put another event on this lot before the refused one."""
     if lot is None:
         return False

@@ -30,7 +30,7 @@ _MARKS = {"supported": "✓", "refused": "✗", "undetermined": "?"}
 
 def console(to_error: bool = False) -> Console:
     """A console on standard output, or on standard error."""
-    from rich.console import Console  # noqa: PLC0415  start-up time is felt
+    from rich.console import Console
 
     stream = sys.stderr if to_error else sys.stdout
     width = None if stream.isatty() else 110
@@ -62,13 +62,15 @@ def percent(share: str | None, decimals: int = 2) -> str:
 
 
 def table(
-    rows: Iterable[Sequence[str]], heads: Sequence[str], right: Sequence[int] = (),
+    rows: Iterable[Sequence[str]],
+    heads: Sequence[str],
+    right: Sequence[int] = (),
     title: str | None = None,
 ) -> None:
     """A quiet table: hairlines, no boxes."""
-    from rich import box  # noqa: PLC0415  start-up time is felt
-    from rich.table import Table  # noqa: PLC0415
-    from rich.text import Text  # noqa: PLC0415
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
 
     out = console()
     if title:
@@ -76,7 +78,9 @@ def table(
     found = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 2, 0, 0))
     for index, head in enumerate(heads):
         found.add_column(
-            head, justify="right" if index in right else "left", overflow="fold",
+            head,
+            justify="right" if index in right else "left",
+            overflow="fold",
             no_wrap=index in right,
         )
     for row in rows:
@@ -85,7 +89,7 @@ def table(
 
 
 def _styled(cell: str) -> Any:
-    from rich.text import Text  # noqa: PLC0415  start-up time is felt
+    from rich.text import Text
 
     for verdict, said in VERDICTS.items():
         if cell == said:
@@ -102,28 +106,31 @@ def clean(text: str) -> str:
 
 def line(text: str, style: str = "") -> None:
     """A line on standard output."""
-    from rich.text import Text  # noqa: PLC0415  start-up time is felt
+    from rich.text import Text
 
     console().print(Text(clean(text), style=style))
 
 
 def note(text: str, style: str = "") -> None:
     """A line on standard error: messages, progress and hints."""
-    from rich.text import Text  # noqa: PLC0415  start-up time is felt
+    from rich.text import Text
 
     console(to_error=True).print(Text(clean(text), style=style))
 
 
 def findings(found: Iterable[Finding], kind: str = "finding") -> None:
     """Findings or refusals on standard error, each with where, what, and what to do next."""
-    from rich.text import Text  # noqa: PLC0415  start-up time is felt
+    from rich.text import Text
 
     out = console(to_error=True)
     style = "red" if kind == "error" else "yellow"
     for one in found:
         out.print(
-            Text.assemble((f"{kind}: ", style), f"{clean(one.where)}: {clean(one.says)}",
-                          (f"  [{one.rule}]", "dim"))
+            Text.assemble(
+                (f"{kind}: ", style),
+                f"{clean(one.where)}: {clean(one.says)}",
+                (f"  [{one.rule}]", "dim"),
+            )
         )
         if one.hint:
             out.print(Text.assemble(("  hint: ", "dim"), clean(one.hint)))
@@ -149,7 +156,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, (list, dict)):
-        import json  # noqa: PLC0415  only for nested cells
+        import json
 
         value = json.dumps(value, ensure_ascii=False)
     text = str(value)

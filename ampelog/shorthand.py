@@ -28,7 +28,7 @@ MOST_IN_RANGE = 2000
 def event(kind: str, pairs: Sequence[str]) -> dict[str, Any]:
     """The event of ``key=value`` words; ``Refused`` says what cannot be read."""
     if kind not in KINDS:
-        from difflib import get_close_matches  # noqa: PLC0415  only for a slip of the pen
+        from difflib import get_close_matches
 
         near = get_close_matches(kind, KINDS, n=1)
         hint = f"did you mean `{near[0]}`?" if near else ", ".join(KINDS)
@@ -66,7 +66,7 @@ def value(kind: str, key: str, text: str) -> Any:
         return int(text)
     if key in ("from", "to", "of") and "@" in text + "@" and _takes_endpoint(kind, key):
         return endpoint(text)
-    if key.split(".")[-1] == "vessels":
+    if key.rsplit(".", maxsplit=1)[-1] == "vessels":
         return vessels(text)
     if _is_list(kind, key):
         return [item.strip() for item in text.split(",")]
@@ -81,7 +81,7 @@ def _json(key: str, text: str) -> Any:
 
 
 def _no_decimal(text: str) -> Any:
-    raise Refused(f"the bare number {text}; measured values are texts, as in \"{text}\"")
+    raise Refused(f'the bare number {text}; measured values are texts, as in "{text}"')
 
 
 def _annotation(kind: str, key: str) -> Any:
@@ -93,8 +93,8 @@ def _annotation(kind: str, key: str) -> Any:
 
 def _whole(kind: str, key: str) -> bool:
     """Whether an integer is meant as one: a measured value is a text though it looks whole."""
-    said = str(_annotation(kind, key.split(".")[0])[0])
-    return "int" in said or "." in key or "None" == said or key not in _fields(kind)
+    said = str(_annotation(kind, key.split(".", maxsplit=1)[0])[0])
+    return "int" in said or "." in key or said == "None" or key not in _fields(kind)
 
 
 def _fields(kind: str) -> set[str]:
@@ -108,7 +108,9 @@ def _takes_endpoint(kind: str, key: str) -> bool:
 def _is_list(kind: str, key: str) -> bool:
     annotation, _ = _annotation(kind, key)
     options = get_args(annotation) or (annotation,)
-    return any(str(option).startswith(("list[str]", "list[typing.Annotated[str")) for option in options)
+    return any(
+        str(option).startswith(("list[str]", "list[typing.Annotated[str")) for option in options
+    )
 
 
 def endpoint(text: str) -> dict[str, Any]:

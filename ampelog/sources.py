@@ -69,7 +69,11 @@ class Leaf:
 
 
 def leaves(
-    event: dict[str, Any], position: int, instant: int, registers: Registers, places: Places,
+    event: dict[str, Any],
+    position: int,
+    instant: int,
+    registers: Registers,
+    places: Places,
     zone: ZoneInfo,
 ) -> list[tuple[Leaf, Fraction]]:
     """The leaves of a source event, each with its share of the source."""

@@ -94,7 +94,10 @@ class Tally:
         """The same figures, free to change."""
         twin = Tally()
         twin.into, twin.out, twin.gained, twin.pomace = (
-            self.into, self.out, self.gained, self.pomace,
+            self.into,
+            self.out,
+            self.gained,
+            self.pomace,
         )
         twin.lost = dict(self.lost)
         return twin
@@ -105,8 +108,13 @@ class Shipped:
 
     __slots__ = ("document", "format", "holds", "parts", "sort", "state")
 
-    def __init__(  # noqa: PLR0913  one record, written once
-        self, document: str | None, sort: str, format_: int, state: str, holds: frozenset[str],
+    def __init__(
+        self,
+        document: str | None,
+        sort: str,
+        format_: int,
+        state: str,
+        holds: frozenset[str],
         parts: list[tuple[int, int]],
     ) -> None:
         self.document, self.sort, self.format, self.state = document, sort, format_, state
@@ -117,8 +125,17 @@ class Lot:
     """A body of grapes, juice, must, wine, spirit, pomace or bottles with one identity."""
 
     __slots__ = (
-        "fills", "format", "holdings", "label", "last", "name", "owners", "released", "shipped",
-        "sort", "tallies",
+        "fills",
+        "format",
+        "holdings",
+        "label",
+        "last",
+        "name",
+        "owners",
+        "released",
+        "shipped",
+        "sort",
+        "tallies",
     )
 
     def __init__(self, name: str) -> None:
@@ -188,7 +205,7 @@ class Lot:
         lot.holdings = {vessel: Holding.load(body) for vessel, body in holdings}
         lot.last = {vessel: Holding.load(body) for vessel, body in last}
         lot.owners = frozenset(owners)
-        lot.fills = {node: ended for node, ended in fills}
+        lot.fills = dict(fills)
         lot.shipped = [
             Shipped(s[0], s[1], s[2], s[3], frozenset(s[4]), [(n, a) for n, a in s[5]])
             for s in shipped

@@ -55,19 +55,19 @@ def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[S
     for step in steps:
         if isinstance(step.model, Correct):
             continue
-        correction = latest.get(step.id) if latest else None
-        if correction is None:
+        mended = latest.get(step.id.lower()) if latest else None
+        if mended is None:
             effective.append(step)
-        elif correction.model is not None and correction.event is not None:
+        elif mended.model is not None and mended.event is not None:
             effective.append(
                 replace(
                     step,
-                    instant=correction.instant,
-                    told=correction.position,
-                    event=correction.event,
-                    model=correction.model,
-                    new=correction.new,
-                    where=correction.where,
+                    instant=mended.instant,
+                    told=mended.position,
+                    event=mended.event,
+                    model=mended.model,
+                    new=mended.new,
+                    where=mended.where,
                 )
             )
     effective.sort(key=lambda step: (step.instant, step.position))

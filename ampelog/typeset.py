@@ -19,7 +19,8 @@ from ampelog.quantities import GALLON, floor_text, percent
 THIN = "\N{NO-BREAK SPACE}"
 """A fifth of an em in the shipped family, as a thin space should be, and it does not break."""
 MINUS = "\N{MINUS SIGN}"
-LONGEST_NAME = 120
+LONGEST_NAME = 96
+LONGEST_TEXT = 1200
 _MONTHS = (
     "January",
     "February",
@@ -86,7 +87,7 @@ def day(text: str | None) -> str:
     try:
         when = date.fromisoformat(text[:10])
     except ValueError:
-        return brief(text, LONGEST_NAME)
+        return name(text)
     return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
 
 
@@ -136,9 +137,15 @@ def margin(text: str | None, decimals: int = 1) -> str:
     return grouped(shown) if shown.startswith("-") else f"+{shown}"
 
 
-def name(text: object) -> str:
+def shortened(text: str) -> str:
+    """Text cut where it is far longer than any page should carry in one place."""
+    return text if len(text) <= LONGEST_TEXT else brief(text, LONGEST_TEXT)
+
+
+def name(text: object, longest: int = LONGEST_NAME) -> str:
     """A name on one line, cut where it is very long."""
-    return brief(text, LONGEST_NAME)
+    line = " ".join(str(text).split())
+    return line if len(line) <= longest else f"{line[:longest].rstrip()}…"
 
 
 def says(text: str) -> str:
@@ -249,7 +256,7 @@ def figures(dossier: Dossier, volumes: Volumes) -> list[dict[str, str]]:
             {
                 "what": "Bottles",
                 "says": grouped(wine.bottles.removesuffix(".0")),
-                "more": f"of {' and '.join(wine.formats)}" if wine.formats else "",
+                "more": f"of {name(' and '.join(wine.formats))}" if wine.formats else "",
             }
         )
     else:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ampelog import history, ledger as ledgers, moments, projection
+from ampelog import history, moments, projection
+from ampelog import ledger as ledgers
 from ampelog.errors import Finding, Refused
 from ampelog.graph import Ferment
 from ampelog.ledger import Draft, Head, Ledger
@@ -19,17 +20,21 @@ CHECKED = ("log", "journal", "projection", "balances")
 
 def init(path: Path, premises: str, timezone: str, by: str, now: int) -> Head:
     """Make a ledger whose first event is its home premises; refuses to overwrite one."""
-    from uuid6 import uuid7  # noqa: PLC0415  start-up time is felt
+    from uuid6 import uuid7
 
-    from ampelog.lines import Entry, entry  # noqa: PLC0415  builds the models
+    from ampelog.lines import Entry, entry
 
     try:
         zone = moments.zone_of(timezone)
     except NotATime as problem:
         raise Refused(str(problem)) from None
     event = {
-        "kind": "premises", "at": HOME_AT, "name": premises, "timezone": timezone,
-        "id": str(uuid7()), "by": by,
+        "kind": "premises",
+        "at": HOME_AT,
+        "name": premises,
+        "timezone": timezone,
+        "id": str(uuid7()),
+        "by": by,
     }
     found = entry(event, "init", zone, now)
     if not isinstance(found, Entry):
@@ -103,8 +108,12 @@ def _projection(ledger: Ledger, cellar: Any) -> list[Finding]:
     if ferments != projection.stretches(ledger):
         differs.append("the fermentations")
     return [
-        Finding("projection", ledger.path.name, f"{what} differs from a fresh replay",
-                "`ampelog repair` builds it anew from the journal")
+        Finding(
+            "projection",
+            ledger.path.name,
+            f"{what} differs from a fresh replay",
+            "`ampelog repair` builds it anew from the journal",
+        )
         for what in differs
     ]
 

@@ -388,7 +388,7 @@ def queries(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         "update seal set root = ''",
         "delete from seal",
         "truncate seal",
-        "insert or replace into event select * from event",
+        "insert or replace into seal select * from seal",
         "insert into seal select * from seal on conflict do nothing",
     ],
 )
@@ -398,7 +398,7 @@ def test_the_log_in_the_database_is_append_only(path: Path, queries: Path, state
     for _ in range(2):  # the guards are in the file, not in the session
         with ledger.opened(path, write=True) as book:
             with pytest.raises(
-                duckdb.Error, match="append-only|not supported on tables with trigger"
+                duckdb.Error, match=r"append-only|not supported on tables with trigger"
             ):
                 book.rows("change")
             assert (len(book.records()), ledger.verify(book)) == (3, [])
@@ -441,8 +441,8 @@ def test_answers_do_not_depend_on_the_zone_of_the_machine(
 # --- opening --------------------------------------------------------------------------------
 
 
-def opens(path: Path, **how: Any) -> Head:
-    with ledger.opened(path, wait=0, **how) as book:
+def opens(path: Path, *, write: bool = False, wait: float = 0) -> Head:
+    with ledger.opened(path, write=write, wait=wait) as book:
         return book.head
 
 
@@ -504,16 +504,20 @@ def test_another_database_is_no_ledger(path: Path) -> None:
 
 
 def test_a_database_of_another_shape_is_built_anew(
-    path: Path, monkeypatch: pytest.MonkeyPatch
+    path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    with monkeypatch.context() as patched:
-        patched.setattr(database, "shape", lambda: "of last year")
-        *_, head = made(path, 2, 2)
+    *_, head = made(path, 2, 2)
+    more, own = tmp_path / "0009_more.sql", database._schema()
+    more.write_text("create table more (position integer)")
+    monkeypatch.setattr(database, "_schema", lambda: [*own, more])
+    database.shape.cache_clear()
     with ledger.opened(path) as book:
         assert rules(book.notices) == ["database of another shape"]
         assert (book.head, ledger.verify(book)) == (head, [])
     with ledger.opened(path) as book:
         assert book.notices == []
+    monkeypatch.undo()
+    database.shape.cache_clear()
 
 
 HOLDS = """
@@ -538,8 +542,7 @@ def test_a_busy_ledger_names_who_has_it(path: Path, how: str, busy: list[bool]) 
         for write in busy:
             begun = time.monotonic()
             with pytest.raises(Unopenable, match=f"busy: process {holder.pid} of"):
-                with ledger.opened(path, write=write, wait=0.2):
-                    pass
+                opens(path, write=write, wait=0.2)
             assert 0.2 <= time.monotonic() - begun < 5
         if how == "read":
             assert opens(path) == head
@@ -551,7 +554,8 @@ def test_a_busy_ledger_names_who_has_it(path: Path, how: str, busy: list[bool]) 
 
 def test_a_program_that_goes_around_the_lock_is_named(path: Path) -> None:
     made(path)
-    code = "import sys, duckdb, time; c = duckdb.connect(sys.argv[1]); print('x', flush=True); time.sleep(60)"
+    code = "import sys, duckdb, time; held = duckdb.connect(sys.argv[1]); print(1, flush=True); "
+    code += "time.sleep(60)"
     holder = subprocess.Popen(
         [sys.executable, "-c", code, str(path)], stdout=subprocess.PIPE, text=True
     )
@@ -683,7 +687,7 @@ def test_a_damaged_export_is_not_restored_and_its_line_named(
     with pytest.raises(Refused, match=f"line {line}: .*nothing was restored") as caught:
         ledger.restore(source, again)
     assert [finding.where for finding in caught.value.findings] == [f"out.jsonl, line {line}"]
-    assert [found.name for found in tmp_path.glob("again*")] == ["again.lock"]
+    assert {found.name for found in tmp_path.glob("again*")} <= {"again.lock"}
 
 
 def test_a_restore_does_not_overwrite(path: Path, tmp_path: Path) -> None:

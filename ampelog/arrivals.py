@@ -1,0 +1,146 @@
+"""What comes in: fruit picked, anything received, what was shipped and returns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from ampelog import quantities
+from ampelog.bottles import begin_bottles, same_format, settle
+from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave, lot_of, said, vessels_of
+from ampelog.graph import Node
+from ampelog.movement import Fill, Pool, arrive, fills
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Lot, sort_of
+from ampelog.steps import Step
+from ampelog.transfers import book_in
+
+
+def pick(cellar: Cellar, step: Step) -> None:
+    """Fruit comes in from a block: a source."""
+    model: Any = step.model
+    holds = _watched(cellar, f"block:{model.block}")
+    _bring(cellar, step, [Fill(model.lot, model.vessel, MASS, model.mass)], "grapes", holds)
+
+
+def receive(cellar: Cellar, step: Step) -> None:
+    """Whatever enters otherwise: a source, of known or unknown composition."""
+    model: Any = step.model
+    if model.material is not None:
+        return
+    if model.bottles is not None:
+        same_format(cellar, model.lot, model.format)
+        begin_bottles(cellar, model.lot)
+        found = [
+            Fill(model.lot, vessel, BOTTLES, amount * model.format, format=model.format)
+            for vessel, amount in over(model, model.bottles)
+        ]
+    else:
+        found = fills([model])
+    state = model.state or {MASS: "grapes", VOLUME: "wine", BOTTLES: "bottled"}[found[0].sort]
+    if sort_of(state) != found[0].sort:
+        raise CannotHave(
+            "wrong sort",
+            f"`{state}` is received by {sort_of(state)}, not by {found[0].sort}",
+            "",
+            model.lot,
+        )
+    holds = NO_HOLDS
+    for part in model.composition or ():
+        if part.block is not None:
+            holds |= _watched(cellar, f"block:{part.block}")
+    lot = _bring(cellar, step, found, state, holds)
+    if found[0].sort == BOTTLES:
+        lot.label = model.label or lot.label
+
+
+def over(model: Any, bottles: int) -> list[tuple[str | None, int]]:
+    vessels: Sequence[str | None] = vessels_of(model) or [None]
+    return list(zip(vessels, quantities.split(bottles, [1] * len(vessels)), strict=True))
+
+
+def _bring(cellar: Cellar, step: Step, found: list[Fill], state: str, holds: frozenset[str]) -> Lot:
+    """A source enters the cellar."""
+    name, sort = found[0].lot, found[0].sort
+    node = cellar.graph.add(Node((), step.position, name, found[0].vessel))
+    amount = sum(fill.amount for fill in found)
+    owners = frozenset((None,))
+    book_in(cellar, found)
+    arrive(cellar, step, Pool(node, amount, sort, state, holds, owners), found)
+    lot = cellar.lots[name]
+    if sort == BOTTLES:
+        lot.fills[node] = None
+    return lot
+
+
+def _watched(cellar: Cellar, key: str) -> frozenset[str]:
+    return frozenset((key,)) if key in cellar.holds.watched else NO_HOLDS
+
+
+def return_(cellar: Cellar, step: Step) -> None:
+    """What was shipped comes back: the composition and fills that left."""
+    model: Any = step.model
+    lot = lot_of(cellar, model.lot)
+    out = [s for s in lot.shipped if model.document is None or s.document == model.document]
+    gone = sum(amount for record in out for _, amount in record.parts)
+    if not out:
+        on = f" on `{model.document}`" if model.document else ""
+        raise CannotHave(
+            "not shipped",
+            f"nothing of `{lot.name}` was shipped{on}",
+            "check the document",
+            lot.name,
+        )
+    first = out[0]
+    sort = first.sort
+    if sort == BOTTLES:
+        if model.bottles is None:
+            raise CannotHave("wrong sort", f"`{lot.name}` left as `bottles`", "", lot.name)
+        same_format(cellar, lot.name, first.format)
+        found = [
+            Fill(lot.name, vessel, BOTTLES, count * first.format, format=first.format)
+            for vessel, count in over(model, model.bottles)
+        ]
+    else:
+        found = fills([model])
+        if found[0].sort != sort:
+            raise CannotHave("wrong sort", f"`{lot.name}` left by {sort}", "", lot.name)
+    amount = sum(fill.amount for fill in found)
+    if amount > gone:
+        raise CannotHave(
+            "more back than shipped",
+            f"{said(amount, sort)} of `{lot.name}` came back; {said(gone, sort)} are out",
+            "",
+            lot.name,
+        )
+    pool = _take_back(cellar, step, lot, out, amount)
+    book_in(cellar, found)
+    settle(cellar, step, pool, found)
+
+
+def _take_back(cellar: Cellar, step: Step, lot: Lot, out: list[Any], amount: int) -> Pool:
+    slots = [(record, index) for record in out for index in range(len(record.parts))]
+    weights = [record.parts[index][1] for record, index in slots]
+    parts: dict[int, int] = {}
+    for (record, index), back in zip(slots, quantities.split(amount, weights), strict=True):
+        node, left = record.parts[index]
+        record.parts[index] = (node, left - back)
+        if back:
+            parts[node] = parts.get(node, 0) + back
+    for record in out:
+        record.parts = [(node, left) for node, left in record.parts if left]
+    lot.shipped = [record for record in lot.shipped if record.parts]
+    first = out[0]
+    node = next(iter(parts))
+    if len(parts) > 1 and first.sort != BOTTLES:
+        node = cellar.graph.add(Node(tuple(parts.items()), step.position))
+    holds = frozenset(key for record in out for key in record.holds)
+    return Pool(
+        node,
+        amount,
+        first.sort,
+        first.state,
+        cellar.live_holds(holds),
+        cellar.owners(lot, step.instant),
+        parts=list(parts.items()),
+    )

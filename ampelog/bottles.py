@@ -1,0 +1,200 @@
+"""Bottles: each output of a bottling is a fill, and stays one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from ampelog import quantities
+from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave
+from ampelog.graph import Node
+from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
+from ampelog.state import BOTTLES, MASS, Holding, Lot
+from ampelog.steps import Step
+from ampelog.transfers import LARGE, book
+
+
+def bottle(cellar: Cellar, step: Step) -> None:
+    """Wine becomes bottles. Each output is a fill, and keeps its own composition."""
+    model: Any = step.model
+    out = draws(cellar, model.from_, step)
+    if out[0].lot.sort == MASS:
+        raise CannotHave("wrong sort", "fruit cannot be bottled", "", out[0].lot.name)
+    found = _outputs(cellar, model)
+    keys = material_keys(cellar, model)
+    for draw in out:
+        held = cellar.holds.binding(draw.holding.holds | keys)
+        if held:
+            cellar.should_not(
+                step,
+                "bottled on hold",
+                f"`{draw.lot.name}` was bottled while on hold ({', '.join(held)})",
+                draw.lot.name,
+            )
+    missing = sum(d.amount for d in out) - sum(f.amount for f in found)
+    _check_shortfall(cellar, step, out, found, missing)
+    pool = take(cellar, step, out)
+    pool.holds |= keys
+    book(cellar, out, found, missing, "bottle")
+    ended = cellar.ended(step)
+    for fill in found:
+        begin_bottles(cellar, fill.lot)
+        lot = _enter_bottles(cellar, fill, pool)
+        node = cellar.graph.add(
+            Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessel)
+        )
+        lot.fills[node] = ended
+        _add_fill(lot, fill, pool, [(node, fill.amount)])
+
+
+def _check_shortfall(
+    cellar: Cellar, step: Step, out: list[Draw], found: list[Fill], missing: int
+) -> None:
+    model: Any = step.model
+    drawn = sum(draw.amount for draw in out)
+    if missing < 0 and model.gain is None:
+        raise CannotHave(
+            "more out than in",
+            f"{quantities.text(drawn - missing)} L in bottles from {quantities.text(drawn)} L",
+            'check bottles and format, or say why there is more with `"gain": "..."`',
+            found[0].lot,
+        )
+    if missing < 0:
+        cellar.find(
+            step,
+            "gain",
+            f"{quantities.text(-missing)} L more bottled than drawn: {model.gain}",
+            found[0].lot,
+        )
+    elif model.kind == "bottle" and missing * LARGE > drawn and model.loss is None:
+        cellar.find(
+            step,
+            "large shortfall",
+            f"{quantities.text(missing)} L of {quantities.text(drawn)} L drawn were not bottled",
+            out[0].lot.name,
+        )
+
+
+def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
+    found = []
+    for output in model.to:
+        lot = cellar.lots.get(output.lot)
+        known = lot.format if lot is not None and lot.sort == BOTTLES else 0
+        size = output.format or format_ or known
+        if not size:
+            raise CannotHave(
+                "no format",
+                f"`{output.lot}` is filled with bottles of no stated `format`",
+                'give it, as in "750 mL"',
+                output.lot,
+            )
+        same_format(cellar, output.lot, size)
+        found.append(
+            Fill(
+                output.lot,
+                output.vessel,
+                BOTTLES,
+                output.bottles * size,
+                format=size,
+                label=output.label,
+            )
+        )
+    return found
+
+
+def same_format(cellar: Cellar, name: str, size: int) -> None:
+    lot = cellar.lots.get(name)
+    if lot is not None and lot.holdings and lot.sort == BOTTLES and lot.format != size:
+        raise CannotHave(
+            "two formats",
+            f"`{name}` holds bottles of {quantities.text(lot.format)} L; "
+            f"{quantities.text(size)} L were filled",
+            "a lot has bottles of one format: give these a lot of their own",
+            name,
+        )
+
+
+def _enter_bottles(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
+    lot = into(cellar, fill, pool)
+    lot.label = fill.label or lot.label
+    return lot
+
+
+def begin_bottles(cellar: Cellar, name: str) -> None:
+    """Bottles that come into an empty lot start afresh: its old fills and release are over."""
+    lot = cellar.lots.get(name)
+    if lot is not None and not lot.holdings:
+        lot.fills, lot.released, lot.label = {}, None, None
+
+
+def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Iterable[tuple[int, int]]) -> None:
+    holding = lot.holdings.get(fill.vessel)
+    if holding is None:
+        holding = lot.holdings[fill.vessel] = Holding("bottled")
+    holding.holds |= pool.holds
+    for node, amount in parts:
+        if amount:
+            holding.fill(node, amount)
+
+
+def pack(cellar: Cellar, step: Step) -> None:
+    """Bottles to bottles, the wine untouched: each fill stays a fill."""
+    model: Any = step.model
+    out = draws(cellar, model.from_, step)
+    if any(draw.lot.sort != BOTTLES for draw in out):
+        raise CannotHave(
+            "wrong sort",
+            "`pack` takes bottles to bottles; wine is filled by `bottle`",
+            "",
+            out[0].lot.name,
+        )
+    formats = {draw.lot.format for draw in out}
+    if len(formats) > 1:
+        raise CannotHave(
+            "two formats", "`pack` keeps the format; `from` has two", "", out[0].lot.name
+        )
+    found = _outputs(cellar, model, formats.copy().pop())
+    if {fill.format for fill in found} != formats:
+        raise CannotHave("two formats", "`pack` keeps the format of the bottles", "", found[0].lot)
+    missing = sum(d.amount for d in out) - sum(f.amount for f in found)
+    _check_shortfall(cellar, step, out, found, missing)
+    pool = take(cellar, step, out)
+    pool.holds |= material_keys(cellar, model)
+    ended = {node: when for draw in out for node, when in draw.lot.fills.items()}
+    book(cellar, out, found, missing, "pack")
+    settle(cellar, step, pool, found, ended)
+
+
+def settle(
+    cellar: Cellar,
+    step: Step,
+    pool: Pool,
+    found: Sequence[Fill],
+    ended: dict[int, int | None] | None = None,
+) -> None:
+    """What was drawn arrives: as one body, or, of bottles, each fill in proportion."""
+    if found[0].sort != BOTTLES:
+        arrive(cellar, step, pool, found)
+        return
+    left = list(pool.parts)
+    for fill in found:
+        if ended is not None:
+            begin_bottles(cellar, fill.lot)
+        lot = _enter_bottles(cellar, fill, pool)
+        parts = quantities.split(fill.amount, [amount for _, amount in left])
+        for node, _ in left:
+            if ended is not None:
+                lot.fills[node] = ended[node]
+        _add_fill(
+            lot, fill, pool, [(node, part) for (node, _), part in zip(left, parts, strict=True)]
+        )
+        if ended is not None:
+            left = [(n, a - p) for (n, a), p in zip(left, parts, strict=True) if a > p] or left
+
+
+def material_keys(cellar: Cellar, model: Any) -> frozenset[str]:
+    lots = [use.lot for use in getattr(model, "materials", None) or () if use.lot is not None]
+    if getattr(model, "material_lot", None) is not None:
+        lots.append(model.material_lot)
+    return frozenset(f"material:{lot}" for lot in lots) & cellar.holds.watched

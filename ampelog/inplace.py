@@ -1,0 +1,215 @@
+"""What happens in place: treatments, measurements, losses, fermentation, notes and holds."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ampelog import quantities
+from ampelog.bottles import material_keys
+from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave, held_in, lot_of, place, said, shared, vessels_of
+from ampelog.graph import Ferment, Node
+from ampelog.movement import close
+from ampelog.state import BOTTLES, VOLUME, Holding, Lot
+from ampelog.steps import Step
+
+
+def target(cellar: Cellar, model: Any) -> tuple[Lot, list[tuple[str | None, Holding]]]:
+    """The holdings that an event in place is about; a refusal where nothing is held."""
+    lot = lot_of(cellar, model.lot)
+    vessels = vessels_of(model)
+    if vessels is not None:
+        return lot, [(vessel, held_in(lot, vessel)) for vessel in vessels]
+    if not lot.holdings:
+        raise CannotHave("nothing there", f"`{lot.name}` holds nothing then", "", lot.name)
+    return lot, list(lot.holdings.items())
+
+
+def treat(cellar: Cellar, step: Step) -> None:
+    """An addition or treatment makes a new body of every holding; `adds` is a source of its own."""
+    model: Any = step.model
+    lot, holdings = target(cellar, model)
+    if lot.sort != VOLUME:
+        raise CannotHave(
+            "wrong sort",
+            f"`treat` is for juice, must, wine and spirit; `{lot.name}` is held by {lot.sort}",
+            "",
+            lot.name,
+        )
+    cellar.touched(lot)
+    keys = material_keys(cellar, model)
+    added = [0] * len(holdings)
+    source = None
+    if model.adds is not None:
+        source = cellar.graph.add(Node((), step.position, role=model.role))
+        added = quantities.split(model.adds, [holding.amount for _, holding in holdings])
+        lot.tally(VOLUME).into += model.adds
+    for (vessel, holding), more in zip(holdings, added, strict=True):
+        if source is not None and more:
+            close(cellar, step, (lot, vessel, holding))
+            holding.fill(source, more)
+            if vessel is not None:
+                cellar.check_capacity(step, lot, vessel)
+        close(cellar, step, (lot, vessel, holding), force=True)
+        holding.holds |= keys
+
+
+def gauge(cellar: Cellar, step: Step) -> None:
+    """The book becomes the measurement; the composition does not change."""
+    model: Any = step.model
+    lot = lot_of(cellar, model.lot)
+    found = shared(lot, model, by_content=True)
+    cellar.touched(lot)
+    cellar.note_resolved(step, [holding.amount for _, holding, _ in found])
+    before = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+    book = sum(holding.amount for _, holding, _ in found)
+    measured = 0 if model.empty else sum(amount for _, _, amount in found)
+    if measured > book:
+        if model.reason is None:
+            raise CannotHave(
+                "above the book",
+                f"{said(measured, lot.sort)} of `{lot.name}` measured; the book says "
+                f"{said(book, lot.sort)}",
+                "give the `reason` (dip, inventory, produced, contraction), or record what came in",
+                lot.name,
+            )
+        if model.reason != "produced":
+            cellar.find(
+                step,
+                "gain",
+                f"`{lot.name}` measured {said(measured - book, lot.sort)} above the "
+                f"book ({model.reason})",
+                lot.name,
+            )
+    tally = lot.tally(lot.sort)
+    for vessel, holding, amount in found:
+        now = 0 if model.empty else amount
+        if now < holding.amount:
+            tally.lose(model.reason or "gauge", holding.amount - now)
+        else:
+            tally.gained += now - holding.amount
+        _set(cellar, step, lot, vessel, holding, now)
+        if model.reason == "produced" and holding.state in ("juice", "must"):
+            holding.state = "wine"
+        if now and vessel is not None:
+            cellar.check_capacity(step, lot, vessel)
+    if not lot.holdings:
+        lot.last = before
+
+
+def _set(
+    cellar: Cellar, step: Step, lot: Lot, vessel: str | None, holding: Holding, now: int
+) -> None:
+    """A holding's amount becomes ``now``, its composition unchanged."""
+    if now == 0:
+        del lot.holdings[vessel]
+        cellar.leave(lot, vessel)
+        return
+    if lot.sort == BOTTLES:
+        parts = quantities.split(now, [amount for _, amount in holding.parts])
+        holding.parts = [
+            (node, part) for (node, _), part in zip(holding.parts, parts, strict=True) if part
+        ]
+    else:
+        node = close(cellar, step, (lot, vessel, holding))
+        holding.parts = [(node, now)]
+    holding.amount = now
+
+
+def loss(cellar: Cellar, step: Step) -> None:
+    """Something of a target is gone."""
+    model: Any = step.model
+    lot = lot_of(cellar, model.lot)
+    found = shared(lot, model, by_content=True)
+    if model.all:
+        cellar.note_resolved(step, [amount for _, _, amount in found])
+    for vessel, holding, amount in found:
+        if amount > holding.amount:
+            raise CannotHave(
+                "more lost than held",
+                f"`{lot.name}` in {place(vessel)} holds {said(holding.amount, lot.sort)} then; "
+                f"{said(amount, lot.sort)} lost",
+                "check the quantity and the vessel",
+                lot.name,
+            )
+    cellar.touched(lot)
+    before = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+    for vessel, holding, amount in found:
+        if amount:
+            lot.tally(lot.sort).lose(model.reason, amount)
+            _set(cellar, step, lot, vessel, holding, holding.amount - amount)
+    if not lot.holdings:
+        lot.last = before
+
+
+def ferment(cellar: Cellar, step: Step) -> None:
+    """Alcoholic fermentation marks the bodies it happens in; its end makes must wine."""
+    model: Any = step.model
+    lot, holdings = target(cellar, model)
+    cellar.touched(lot)
+    keys = material_keys(cellar, model)
+    for vessel, holding in holdings:
+        holding.holds |= keys
+        if model.culture != "alcoholic":
+            continue
+        if model.stage == "end":
+            if holding.ferment is not None:
+                close(cellar, step, (lot, vessel, holding))
+            holding.ferment = None
+            if holding.state in ("juice", "must"):
+                holding.state = "wine"
+            continue
+        holding.ferment = _stretch(cellar, step, lot, vessel, holding)
+        close(cellar, step, (lot, vessel, holding), force=True)
+
+
+def _stretch(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, holding: Holding) -> int:
+    """A new stretch of fermentation; what a change does not name goes on as before."""
+    model: Any = step.model
+    before = cellar.ferment(holding.ferment) if model.stage == "change" else None
+    organism = model.organism or ("native" if model.native else None)
+    regime = step.event.get("regime")
+    if before is not None:
+        organism = organism or before.organism
+        regime = regime if regime is not None else before.regime
+    return cellar.graph.start(Ferment(step.position, lot.name, vessel, organism, regime))
+
+
+def reading(cellar: Cellar, step: Step) -> None:
+    """A measurement in the cellar: of what is there."""
+    target(cellar, step.model)
+
+
+def about(cellar: Cellar, step: Step) -> None:
+    """An analysis or note: of a lot that is or was, or of what is registered."""
+    model: Any = step.model
+    if model.lot is not None:
+        lot = lot_of(cellar, model.lot)
+        for vessel in vessels_of(model) or ():
+            held_in(lot, vessel)
+
+
+def hold(cellar: Cellar, step: Step) -> None:
+    """A hold follows the wine: its key goes wherever any of the wine goes."""
+    model: Any = step.model
+    if model.block is not None:
+        cellar.holds.begin(step.id, f"block:{model.block}")
+    elif model.material_lot is not None:
+        cellar.holds.begin(step.id, f"material:{model.material_lot}")
+    else:
+        lot, holdings = target(cellar, model)
+        cellar.touched(lot)
+        cellar.holds.begin(step.id, step.id)
+        for _, holding in holdings:
+            holding.holds |= {step.id}
+
+
+def clear(cellar: Cellar, step: Step) -> None:
+    """A hold ends at its origin, and with it wherever the wine went."""
+    model: Any = step.model
+    if not cellar.holds.end(model.hold):
+        raise CannotHave(
+            "no such hold",
+            f"no hold has the id {model.hold} then",
+            "give the `id` of the `hold` event",
+        )

@@ -1,0 +1,189 @@
+"""Each answer, printed for people: what ``cli`` shows where no JSON or CSV is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from ampelog import say
+from ampelog.words import words
+
+Row = dict[str, Any]
+
+
+def log(rows: Sequence[Row]) -> None:
+    """The events, one a line in words; corrections and the corrected are marked."""
+    say.table(
+        [
+            [str(row["position"]), row["at"], words(row), row.get("ref", ""), _corrected(row)]
+            for row in rows
+        ],
+        ["no.", "when", "what happened", "paper", "correction"],
+        right=(0,),
+    )
+
+
+def _corrected(row: Row) -> str:
+    if "corrected_by" in row:
+        return f"corrected by {row['corrected_by']}"
+    return f"corrects {row['corrects_position']}" if "corrects_position" in row else ""
+
+
+def lots(rows: Sequence[Row], units: str) -> None:
+    """What the cellar holds."""
+    bottled = any("bottles" in row for row in rows)
+    say.table(
+        [
+            [
+                row["lot"],
+                row["state"],
+                amount(row, units),
+                *([row.get("bottles", ""), row.get("cases", "")] if bottled else []),
+                _lies(row),
+                "on hold" if row.get("holds") else "",
+            ]
+            for row in rows
+        ],
+        ["lot", "state", "held", *(["bottles", "9 L cases"] if bottled else []), "in", ""],
+        right=(2, 3, 4) if bottled else (2,),
+    )
+
+
+def amount(row: Row, units: str) -> str:
+    """A row's volume or mass for reading."""
+    if "mass_kg" in row:
+        return say.mass(row["mass_kg"], units)
+    return say.volume(row["volume_l"], units)
+
+
+def _lies(row: Row) -> str:
+    names = [holding["vessel"] for holding in row["holdings"] if holding["vessel"] is not None]
+    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+
+
+def trace(answer: Row) -> None:
+    """Where a lot comes from, and through which lots."""
+    say.table(
+        [
+            [
+                source["picked_on"] or "",
+                source["block"] or source.get("material") or "",
+                "" if source.get("material") else source["variety"] or "unknown",
+                str(source["vintage"] or ""),
+                source["lot"] or "",
+                source["role"] or "",
+                say.percent(source["share"], 3),
+            ]
+            for source in answer["sources"]
+        ],
+        ["picked", "block", "variety", "vintage", "came in as", "role", "share"],
+        right=(6,),
+        title=f"{answer['lot']} comes from",
+    )
+    say.line("")
+    say.table(
+        [[row["lot"], say.percent(row["share"], 3), _ferments(row)] for row in answer["through"]],
+        ["passed through", "share", "fermented"],
+        right=(1,),
+    )
+
+
+def _ferments(row: Row) -> str:
+    found = dict.fromkeys(
+        " · ".join(
+            part for part in (one["vessel"], one["organism"], one["regime_in_words"]) if part
+        )
+        for one in row["ferment"]
+    )
+    return "\n".join(found)
+
+
+def reaches(answer: Row, units: str) -> None:
+    """Where a lot went."""
+    say.table(
+        [
+            [row["lot"], say.percent(row["share"], 3), amount(row, units)]
+            for row in answer["reaches"]
+        ],
+        ["lot", "of it came from here", "holds now"],
+        right=(1, 2),
+        title=f"Where {answer['lot']} went",
+    )
+
+
+def composition(answer: Row, fields: Sequence[str], units: str) -> None:
+    """What a lot is made of."""
+    say.table(
+        [
+            [*(_shown(row[name], row) for name in fields), say.percent(row["share"], 4)]
+            for row in answer["shares"]
+        ],
+        [*fields, "share"],
+        right=(len(fields),),
+        title=f"{answer['lot']}, {amount(answer, units)}",
+    )
+
+
+def _shown(value: Any, row: Row) -> str:
+    if value is None:
+        return row.get("material") or "unknown"
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def balance(rows: Sequence[Row], parts: Sequence[str]) -> None:
+    """In, out, lost, gained and held."""
+    figures = ("opening", "in", "out", "lost", "gained", "held", "difference")
+    say.table(
+        [
+            [
+                row["lot"],
+                row["unit"],
+                *(_figure(row[figure]) for figure in figures),
+                *(row[part] or "" for part in parts),
+            ]
+            for row in rows
+        ],
+        ["lot", "", *figures, *parts],
+        right=tuple(range(2, 9)),
+    )
+
+
+def _figure(amount_: str) -> str:
+    """One decimal, rounded down; zero only where it is zero."""
+    whole, _, decimals = amount_.partition(".")
+    if whole == "0" and decimals and decimals[0] == "0":
+        return "<0.1"
+    return f"{whole}.{(decimals + '0')[:1]}"
+
+
+def claims(answer: Row, notice: str) -> None:
+    """Verdicts, each with what is needed, what is there, and why."""
+    say.table(
+        [
+            [
+                row["claim"],
+                row["statement"],
+                say.VERDICTS[row["verdict"]],
+                say.percent(row["required"]),
+                say.percent(row["actual"], 3),
+                row["why"],
+                row["citation"] or "",
+            ]
+            for row in answer["claims"]
+        ],
+        ["claim", "statement", "verdict", "needed", "there", "why", "rule"],
+        right=(3, 4),
+        title=f"{answer['lot']} under the label {answer['label']}: "
+        f"{say.VERDICTS[answer['verdict']]}",
+    )
+    say.line("")
+    say.line(notice)
+
+
+def verified(answer: Row) -> None:
+    """What was checked, and what is wrong."""
+    for what, count in answer["checked"].items():
+        say.line(f"{what}: {count:,} checked")
+    for one in answer["findings"]:
+        say.note(f"{one['where']}: {one['says']}  [{one['rule']}]")
+    say.line("All is well." if answer["ok"] else "Damage was found.")

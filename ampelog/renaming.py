@@ -1,0 +1,68 @@
+"""A lot's new name: its holdings bear it from then on; nothing moves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave
+from ampelog.inplace import target
+from ampelog.movement import Fill, Pool, close, into
+from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot
+from ampelog.steps import Step
+
+
+def register(cellar: Cellar, step: Step) -> None:
+    """Registers were entered before the replay; a lot's new name takes effect here."""
+    model: Any = step.model
+    if model.kind == "lot" and model.of:
+        _rename(cellar, step)
+
+
+def _rename(cellar: Cellar, step: Step) -> None:
+    """Holdings bear another lot's name from now on: nothing moves, nothing mixes in vessels."""
+    model: Any = step.model
+    for endpoint in model.of:
+        lot, holdings = target(cellar, endpoint)
+        if lot.name == model.name:
+            raise CannotHave("same name", f"`{lot.name}` already bears that name", "", lot.name)
+        amount = sum(holding.amount for _, holding in holdings)
+        pool = Pool(0, amount, lot.sort, "", NO_HOLDS, cellar.owners(lot, step.instant))
+        last = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+        if len(holdings) == len(lot.holdings):
+            lot.last = last
+        for vessel, holding in holdings:
+            if lot.sort != BOTTLES:
+                close(cellar, step, (lot, vessel, holding), force=True)
+            _hand_over(
+                cellar,
+                lot,
+                vessel,
+                holding,
+                Fill(model.name, vessel, lot.sort, holding.amount, format=lot.format),
+                pool,
+            )
+        cellar.touched(lot)
+
+
+def _hand_over(
+    cellar: Cellar, lot: Lot, vessel: str | None, holding: Holding, fill: Fill, pool: Pool
+) -> None:
+    new = into(cellar, fill, pool)
+    if lot.sort == BOTTLES:
+        if not new.holdings:
+            new.fills, new.released, new.label = {}, lot.released, lot.label
+        new.fills.update(lot.fills)
+    lot.tally(lot.sort).out += holding.amount
+    new.tally(lot.sort).into += holding.amount
+    del lot.holdings[vessel]
+    cellar.leave(lot, vessel)
+    cellar.enter(new, vessel, lot.sort)
+    there = new.holdings.get(vessel)
+    if there is None:
+        new.holdings[vessel] = holding
+        holding.closed = False
+        return
+    for node, amount in holding.parts:
+        there.fill(node, amount)
+    there.holds |= holding.holds

@@ -1,0 +1,185 @@
+"""Movements of wine and fruit: rack, barrel down, top, blend, crush, press; and their book."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+from typing import Any
+
+from ampelog import quantities
+from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave
+from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, take
+from ampelog.state import MASS, VOLUME, Lot
+from ampelog.steps import Step
+
+LARGE = 20
+"""A shortfall over a twentieth of what was drawn is a finding (EVENTS.md)."""
+
+SHORTFALL_KINDS = frozenset({"rack", "top", "blend", "barrel_down", "bottle"})
+
+
+def movement(cellar: Cellar, step: Step) -> None:
+    """Rack, barrel down, top, blend: wine moves, and mixes where it arrives."""
+    model: Any = step.model
+    out = draws(cellar, model.from_, step)
+    found = fills(model.to)
+    _one_dimension(out, found, step)
+    _move(cellar, step, out, found)
+
+
+def crush(cellar: Cellar, step: Step) -> None:
+    """Fruit becomes must: kilograms go in, litres come out, and there is a yield."""
+    model: Any = step.model
+    out = draws(cellar, model.from_, step)
+    if out[0].lot.sort != MASS:
+        raise CannotHave(
+            "wrong sort",
+            f"`crush` takes fruit or pomace by mass; `{out[0].lot.name}` is "
+            f"held by {out[0].lot.sort}",
+            "",
+            out[0].lot.name,
+        )
+    _yield(cellar, step, out, fills(model.to))
+
+
+def press(cellar: Cellar, step: Step) -> None:
+    """Whole fruit yields juice by mass; must yields juice or wine by volume, and pomace."""
+    model: Any = step.model
+    out = draws(cellar, model.from_, step)
+    found = fills(model.to)
+    for fill in found:
+        if (fill.fraction == "pomace") != (fill.sort == MASS):
+            raise CannotHave(
+                "wrong sort",
+                "an output of `press` is a volume, or a mass with the fraction `pomace`",
+                "",
+                fill.lot,
+            )
+    _yield(cellar, step, out, found)
+
+
+def _yield(cellar: Cellar, step: Step, out: list[Draw], found: list[Fill]) -> None:
+    """A crush or press: what is lost of a volume is pomace; of a mass there is a yield."""
+    wine = [fill for fill in found if fill.sort == VOLUME]
+    if out[0].lot.sort != MASS:
+        _move(cellar, step, out, wine, [fill for fill in found if fill.sort == MASS])
+        return
+    volume = sum(fill.amount for fill in wine)
+    pool = take(cellar, step, out, volume=volume)
+    if pool.state == "grapes":
+        pool.state = "juice" if step.model.kind == "press" else "must"
+    for draw in out:
+        draw.lot.tally(MASS).out += draw.amount
+    book_in(cellar, wine)
+    _arrive(cellar, step, pool, wine, [fill for fill in found if fill.sort == MASS])
+
+
+def _arrive(cellar: Cellar, step: Step, pool: Pool, wine: list[Fill], pomace: list[Fill]) -> None:
+    if wine:
+        arrive(cellar, step, pool, wine)
+    if pomace:
+        state, pool.state = pool.state, "pomace"
+        arrive(cellar, step, pool, pomace)
+        pool.state = state
+        book_in(cellar, pomace)
+
+
+def _one_dimension(out: Sequence[Draw], found: Sequence[Fill], step: Step) -> None:
+    drawn = MASS if out[0].lot.sort == MASS else VOLUME
+    for fill in found:
+        if fill.sort != drawn:
+            raise CannotHave(
+                "two dimensions",
+                f"`{step.model.kind}` draws {drawn} and fills {fill.sort}; mass becomes volume "
+                "only in `crush` and `press`, and volume never becomes mass",
+                "",
+                fill.lot,
+            )
+
+
+def _move(
+    cellar: Cellar,
+    step: Step,
+    out: list[Draw],
+    found: list[Fill],
+    pomace: Sequence[Fill] = (),
+) -> None:
+    """Within one dimension: the shortfall is lost, more out than in is a gain with a reason."""
+    drawn, filled = sum(d.amount for d in out), sum(fill.amount for fill in found)
+    missing = drawn - filled
+    model: Any = step.model
+    if missing < 0 and model.gain is None:
+        raise CannotHave(
+            "more out than in",
+            f"{quantities.text(filled)} filled from {quantities.text(drawn)} drawn",
+            'check the quantities, or say why there is more with `"gain": "..."`',
+            found[0].lot,
+        )
+    if missing < 0:
+        cellar.find(
+            step,
+            "gain",
+            f"{quantities.text(-missing)} more filled than drawn: {model.gain}",
+            found[0].lot,
+        )
+    elif model.kind in SHORTFALL_KINDS and missing * LARGE > drawn and model.loss is None:
+        cellar.find(
+            step,
+            "large shortfall",
+            f"{quantities.text(missing)} of {quantities.text(drawn)} drawn did not arrive "
+            f"({quantities.floor_text(_ratio(missing, drawn), 1)} %)",
+            out[0].lot.name,
+        )
+    pool = take(cellar, step, out)
+    book(cellar, out, found, missing, model.kind)
+    _arrive(cellar, step, pool, found, list(pomace))
+
+
+def _ratio(part: int, whole: int) -> Fraction:
+    return Fraction(part * 100, whole)
+
+
+def book(
+    cellar: Cellar, out: Sequence[Draw], found: Sequence[Fill], missing: int, kind: str
+) -> None:
+    """Book a movement net: wine that stays in its lot is neither out nor in.
+
+    A loss is borne by the lots drawn, a gain by those filled, in proportion.
+    """
+    drawn = _sums((draw.lot.name, draw.amount) for draw in out)
+    filled = _sums((fill.lot, fill.amount) for fill in found)
+    lost = dict(zip(drawn, quantities.split(max(missing, 0), list(drawn.values())), strict=True))
+    more = quantities.split(max(-missing, 0), list(filled.values())) if filled else []
+    gained = dict(zip(filled, more, strict=True))
+    sort = MASS if out[0].lot.sort == MASS else VOLUME
+    for name in drawn | filled:
+        left = drawn.get(name, 0) - lost.get(name, 0)
+        came = filled.get(name, 0) - gained.get(name, 0)
+        lot = cellar.lots.get(name)
+        if lot is None:
+            lot = cellar.lots[name] = Lot(name)
+        tally = lot.tally(sort)
+        tally.out += max(left - came, 0)
+        tally.into += max(came - left, 0)
+        tally.gained += gained.get(name, 0)
+        if kind == "press":
+            tally.out += lost.get(name, 0)
+            tally.pomace += lost.get(name, 0)
+        else:
+            tally.lose(kind, lost.get(name, 0))
+
+
+def _sums(pairs: Iterable[tuple[str, int]]) -> dict[str, int]:
+    sums: dict[str, int] = {}
+    for name, amount in pairs:
+        sums[name] = sums.get(name, 0) + amount
+    return sums
+
+
+def book_in(cellar: Cellar, found: Iterable[Fill]) -> None:
+    for fill in found:
+        lot = cellar.lots.get(fill.lot)
+        if lot is None:
+            lot = cellar.lots[fill.lot] = Lot(fill.lot)
+        lot.tally(fill.sort).into += fill.amount
