@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 from ampelog import chain, journal
 from ampelog.database import REPAIR, Database, collector_paused, instant_of
@@ -72,16 +73,12 @@ def _check_rows(database: Database, found: _Found) -> _Rows:
             at = f"position {record.position}"
             if record.position != len(leaves) + 1:
                 found.add("position out of order", at, f"wanted position {len(leaves) + 1}")
-            leaf = _checked_row(record, at, found)
+            leaf, instant = _checked_row(record, at, zone, found)
             leaves.append(leaf)
             peaks.add(leaf)
             seal = seals.pop(record.position, None)
             if seal and seal != (peaks.root(), ",".join(peaks.hashes())):
                 found.add("seal broken", at, "the seal is not the head of the events up to it")
-            try:
-                instant = instant_of(record.event, zone)
-            except (Refused, ValueError):
-                instant = None
             if instant != record.instant:
                 found.add("look-up changed", at, "the instant is not that of the event's `at`")
     if seals or len(leaves) != head:
@@ -92,15 +89,26 @@ def _check_rows(database: Database, found: _Found) -> _Rows:
     return _Rows(leaves, ends)
 
 
-def _checked_row(record: Record, at: str, found: _Found) -> str:
-    """The leaf hash as the row's text gives it, or as the row has it where it gives none."""
+def _checked_row(record: Record, at: str, zone: ZoneInfo, found: _Found) -> tuple[str, int | None]:
+    """The leaf hash and the instant as the row's text gives them; where it gives none, a hash
+    that is no event's."""
     try:
-        body, leaf = chain.entry(record.event, record.position, record.recorded_at, record.salt)
-    except ValueError:
-        body, leaf = "", record.hash
+        event, body, leaf = _recomputed(record)
+        instant: int | None = instant_of(event, zone)
+    except (ValueError, Refused):
+        body, leaf, instant = "", chain.EMPTY_ROOT, None
     if (body, leaf) != (record.body, record.hash):
         found.add("content changed", at, "the content does not match its hash")
-    return leaf
+    return leaf, instant
+
+
+def _recomputed(record: Record) -> tuple[dict[str, Any], str, str]:
+    """A row's event, canonical text and leaf hash, all from its text; raises ``ValueError``."""
+    event = record.event
+    if not isinstance(event, dict):
+        raise ValueError("it is no event")
+    body, leaf = chain.entry(event, record.position, record.recorded_at, record.salt)
+    return event, body, leaf
 
 
 def _check_lines(files: Files, ledger_id: str, rows: _Rows, found: _Found) -> None:
@@ -188,11 +196,10 @@ def stored(database: Database) -> Iterator[Load]:
 
 def _line(record: Record) -> Line:
     try:
-        event = record.event
-        wanted = chain.entry(event, record.position, record.recorded_at, record.salt)
+        event, *wanted = _recomputed(record)
     except ValueError:
-        wanted = ("", "")
-    if wanted != (record.body, record.hash):
+        raise Damaged(record.position, "it is no event") from None
+    if wanted != [record.body, record.hash]:
         raise Damaged(record.position, "its content does not match its hash")
     return Line(*record[:4], record.body, event)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from ampelog import quantities
-from ampelog.fields import BOTTLES as EACH_BOTTLES
 from ampelog.quantities import text
 from ampelog.state import BOTTLES, MASS, UNITS, VOLUME, Holding, Lot
 
@@ -55,7 +54,7 @@ def _stated(lot: Lot, endpoint: Any) -> int | None:
 
 def _each(lot: Lot, endpoint: Any) -> int:
     dimension, amount = endpoint.each.dimension, endpoint.each.amount
-    if dimension == EACH_BOTTLES:
+    if dimension == BOTTLES:
         _same_sort(lot, BOTTLES)
         return int(amount) * lot.format
     _same_sort(lot, dimension)

@@ -33,6 +33,7 @@ from ampelog.fields import (
     Names,
     OneOrMore,
     Paper,
+    PlaceType,
     Plantings,
     Regime,
     Role,
@@ -47,7 +48,6 @@ from ampelog.fields import (
     wrong,
 )
 
-PlaceType = Literal["vineyard", "ava", "county", "state", "country", "region"]
 Bond = Literal["in bond", "taxpaid", "imported"]
 State = Literal["grapes", "juice", "must", "wine", "spirit", "concentrate", "bottled"]
 Removal = Literal[
@@ -531,7 +531,6 @@ KINDS: dict[str, type[Event]] = {
     "release": Release,
     "correct": Correct,
 }
-REGISTERS = frozenset(kind for kind, model in KINDS.items() if issubclass(model, Register))
 LOOK_AHEAD = frozenset({"label", "release", "lot"})
 """Kinds whose ``at`` may lie more than a day after the recording."""
 

@@ -26,9 +26,8 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from ampelog import quantities
-from ampelog.quantities import MASS, VOLUME, NotAQuantity, Quantity
+from ampelog.quantities import BOTTLES, MASS, VOLUME, NotAQuantity, Quantity
 
-BOTTLES = "bottles"
 MOST_BOTTLES = 1_000_000_000
 
 
@@ -65,14 +64,10 @@ def _each(value: Any) -> Quantity:
 
 
 def _share(text: str) -> Fraction:
-    match = re.fullmatch(r"([0-9]{1,12})(?:\.([0-9]{1,30})|/([0-9]{1,12}))?", text, re.ASCII)
-    if match is None:
-        raise wrong(f"`{text}` is no share; wanted a decimal `0.25` or a fraction `1/3`")
-    whole, decimals, below = match.groups()
-    if below is not None and int(below) == 0:
-        raise wrong(f"`{text}` divides by zero")
-    share = Fraction(int(whole + (decimals or "")), 10 ** len(decimals or ""))
-    return share / int(below) if below else share
+    try:
+        return quantities.share(text)
+    except NotAQuantity as problem:
+        raise wrong(str(problem)) from None
 
 
 def _date(text: str) -> str:
@@ -116,13 +111,9 @@ Year = Annotated[StrictInt, Field(ge=1800, le=2200)]
 Hours = Annotated[StrictInt, Field(ge=0, le=10_000)] | Measured
 Further = Text | Annotated[StrictInt, Field(ge=-(2**53) + 1, le=2**53 - 1)]
 Role = Literal["water", "sweetening", "fortifying", "enrichment", "tirage", "dosage", "culture"]
+PlaceType = Literal["vineyard", "ava", "county", "state", "country", "region"]
 Names = list[Name]
 Certifications = list[Text]
-
-
-def fraction(share: str) -> Fraction:
-    """The exact value of a share that has passed its model."""
-    return _share(share)
 
 
 class Part(BaseModel):

@@ -10,7 +10,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
-from ampelog.events import Correct, model_of
 from ampelog.ledger import Ledger, Record
 from ampelog.steps import Correction, Step, in_order
 
@@ -41,6 +40,8 @@ def read(
     records: Iterable[Record], zone: ZoneInfo, new: bool = False, told: dict[int, str] | None = None
 ) -> tuple[list[Step], list[Correction]]:
     """The steps and corrections of these records. ``told`` says where a new one came from."""
+    from ampelog.events import model_of
+
     steps: list[Step] = []
     corrections: list[Correction] = []
     for record in records:
@@ -51,13 +52,15 @@ def read(
             record.instant, record.position, record.position, event["id"], event, model, new, place
         )
         steps.append(step)
-        if isinstance(model, Correct):
+        if event["kind"] == "correct":
             corrections.append(correction(step, zone))
     return steps, corrections
 
 
 def correction(step: Step, zone: ZoneInfo) -> Correction:
     """What a `correct` event puts in the place of its original."""
+    from ampelog.events import model_of
+
     event = step.event["replacement"]
     corrects = step.event["corrects"].lower()
     if event is None:

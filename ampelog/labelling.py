@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -14,18 +13,10 @@ from ampelog.errors import Refused
 from ampelog.places import Places
 from ampelog.questions import View
 from ampelog.rules import markets as packs_of
-from ampelog.shares import Composition
+from ampelog.shares import Fill
 from ampelog.state import Lot
 
 HOME_MARKET = "us"
-
-
-@dataclass(frozen=True)
-class Fill:
-    """A fill and what it is made of; of a bulk lot the event is None."""
-
-    event: str | None
-    composition: Composition
 
 
 class Labelled:

@@ -9,7 +9,6 @@ from typing import Any
 
 from ampelog import moments
 from ampelog.errors import Refused
-from ampelog.events import KINDS
 from ampelog.moments import NotATime
 from ampelog.questions import View
 
@@ -44,8 +43,8 @@ _NAMES = {
 
 def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
     """The events as recorded, by position; `corrected_by` and `corrects` give positions."""
-    if wanted.kind is not None and wanted.kind not in KINDS:
-        raise Refused(f"there is no kind `{wanted.kind}`", hint=", ".join(KINDS))
+    if wanted.kind is not None:
+        _check_kind(wanted.kind)
     rows = view.ledger.rows(
         "log",
         upto=view.head.position,
@@ -68,6 +67,13 @@ def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
             row["corrects_position"] = corrections[position]
         found.append(row)
     return found
+
+
+def _check_kind(kind: str) -> None:
+    from ampelog.events import KINDS
+
+    if kind not in KINDS:
+        raise Refused(f"there is no kind `{kind}`", hint=", ".join(KINDS))
 
 
 def _longest(wanted: Wanted) -> str:

@@ -16,7 +16,7 @@ from ampelog import history
 from ampelog.cellar import Cellar, Shelf
 from ampelog.graph import Ferment, Graph
 from ampelog.ledger import Ledger
-from ampelog.registers import Entry, Registers, fields_of
+from ampelog.registers import KINDS, Entry, Registers, fields_of
 from ampelog.replay import fresh
 from ampelog.state import Lot
 from ampelog.steps import Step
@@ -156,9 +156,7 @@ def _add(ledger: Ledger, cellar: Cellar) -> None:
 
 
 def _add_registers(ledger: Ledger, steps: Iterable[Step]) -> None:
-    from ampelog.events import REGISTERS
-
-    found = [step for step in steps if step.event["kind"] in REGISTERS]
+    found = [step for step in steps if step.event["kind"] in KINDS]
     _insert(
         ledger,
         "projection_add_registers",

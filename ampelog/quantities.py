@@ -18,6 +18,7 @@ ONE = 10**SCALE
 VOLUME = "volume"
 MASS = "mass"
 PIECES = "pieces"
+BOTTLES = "bottles"
 
 # Handbook 44 App. C, as integers of 10^-12 L or kg: every factor is exact at this scale.
 _UNITS: dict[str, tuple[str, int]] = {
@@ -46,6 +47,22 @@ class Quantity:
 
     dimension: str
     amount: int
+
+
+_SHARE = re.compile(r"([0-9]{1,12})(?:\.([0-9]{1,30})|/([0-9]{1,12}))?", re.ASCII)
+
+
+@lru_cache(maxsize=65536)
+def share(text: str) -> Fraction:
+    """The exact value of a share: ``"0.25"`` or ``"1/3"``. Refused: anything else."""
+    match = _SHARE.fullmatch(text)
+    if match is None:
+        raise NotAQuantity(f"`{text}` is no share; wanted a decimal `0.25` or a fraction `1/3`")
+    whole, decimals, below = match.groups()
+    if below is not None and int(below) == 0:
+        raise NotAQuantity(f"`{text}` divides by zero")
+    value = Fraction(int(whole + (decimals or "")), 10 ** len(decimals or ""))
+    return value / int(below) if below else value
 
 
 @lru_cache(maxsize=65536)
@@ -118,6 +135,7 @@ GALLON = Fraction(_UNITS["gal"][1], ONE)
 POUND = Fraction(_UNITS["lb"][1], ONE)
 SHORT_TON = Fraction(_UNITS["ton"][1], ONE)
 __all__ = [
+    "BOTTLES",
     "GALLON",
     "MASS",
     "ONE",
@@ -131,6 +149,7 @@ __all__ = [
     "floor_text",
     "parse",
     "percent",
+    "share",
     "split",
     "text",
 ]

@@ -13,6 +13,11 @@ from typing import Any
 Entry = tuple[int, int, dict[str, Any]]
 """(instant, position, fields named)."""
 
+KINDS = frozenset(
+    {"place", "block", "premises", "party", "material", "vessel", "lot", "label"}
+)
+"""The kinds of register events."""
+
 _COMMON = frozenset(
     {"kind", "at", "until", "id", "by", "ref", "papers", "note", "estimated", "despite", "name"}
 )

@@ -9,9 +9,8 @@ from ampelog import moments
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.errors import Finding
-from ampelog.events import REGISTERS, Hold
 from ampelog.kinds import APPLY
-from ampelog.registers import Registers, fields_of
+from ampelog.registers import KINDS, Registers, fields_of
 from ampelog.steps import Step
 
 LOCAL_DATE = 10
@@ -22,11 +21,11 @@ def watched(steps: Iterable[Step]) -> set[str]:
     """The blocks and material lots that some hold ever names: their keys travel with the wine."""
     keys = set()
     for step in steps:
-        if isinstance(step.model, Hold):
-            if step.model.block is not None:
-                keys.add(f"block:{step.model.block}")
-            elif step.model.material_lot is not None:
-                keys.add(f"material:{step.model.material_lot}")
+        if step.event["kind"] == "hold":
+            if "block" in step.event:
+                keys.add(f"block:{step.event['block']}")
+            elif "material_lot" in step.event:
+                keys.add(f"material:{step.event['material_lot']}")
     return keys
 
 
@@ -34,7 +33,7 @@ def registered(steps: Iterable[Step], registers: Registers | None = None) -> Reg
     """The registers of these steps, added to those given."""
     registers = registers or Registers()
     for step in steps:
-        if step.event["kind"] in REGISTERS:
+        if step.event["kind"] in KINDS:
             entry = (step.instant, step.position, fields_of(step.event))
             registers.add(step.event["kind"], step.event["name"], entry)
     return registers

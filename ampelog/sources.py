@@ -14,9 +14,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
-from ampelog.fields import fraction
 from ampelog.genealogy import Mark
 from ampelog.places import Places
+from ampelog.quantities import share as fraction
 from ampelog.registers import Registers
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ampelog.events import Correct, Event
+if TYPE_CHECKING:
+    from ampelog.events import Event
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[S
         latest[correction.corrects] = correction
     effective = []
     for step in steps:
-        if isinstance(step.model, Correct):
+        if step.event["kind"] == "correct":
             continue
         mended = latest.get(step.id.lower()) if latest else None
         if mended is None:

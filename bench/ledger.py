@@ -61,6 +61,7 @@ class Made:
     in_barrels: str
     barrels: list[str]
     topping: str
+    topping_vessel: str
     last_day: str
 
 
@@ -105,6 +106,11 @@ def _bottled(year: int, number: int) -> str:
 
 def _topping(year: int) -> str:
     return f"TOP-{year}"
+
+
+def _tank(year: int) -> str:
+    """Where the topping wine lies."""
+    return f"TT-{year}"
 
 
 def _barrels(year: int, number: int) -> list[str]:
@@ -201,7 +207,7 @@ def opening(winery: Winery) -> Iterator[Event]:
     """The wine that tops the first vintage."""
     yield {
         "kind": "receive", "at": f"{FIRST_YEAR}-01-02", "lot": _topping(FIRST_YEAR),
-        "vessel": f"TT-{FIRST_YEAR}", "volume": _litres(winery.lots * BARRELS * TOPPINGS * TOP),
+        "vessel": _tank(FIRST_YEAR), "volume": _litres(winery.lots * BARRELS * TOPPINGS * TOP),
         "state": "wine",
         "composition": [
             {"share": "0.7", "variety": "Syrah", "vintage": FIRST_YEAR - 1},
@@ -275,7 +281,7 @@ def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
         yield {
             "kind": "top", "at": f"{year + years}-{months + 1:02d}-05",
             "from": [
-                {"lot": _topping(year), "vessel": f"TT-{year}", "volume": _litres(sum(amounts))}
+                {"lot": _topping(year), "vessel": _tank(year), "volume": _litres(sum(amounts))}
             ],
             "to": _filled(winery, year, number, amounts),
         }
@@ -307,7 +313,7 @@ def blend(winery: Winery, year: int) -> Event:
             {"lot": _lot(year - 1, number), "vessels": _barrels(year - 1, number), "all": True}
             for number in kept
         ],
-        "to": [{"lot": _topping(year), "vessel": f"TT-{year}", "volume": _litres(held)}],
+        "to": [{"lot": _topping(year), "vessel": _tank(year), "volume": _litres(held)}],
     }
 
 
@@ -347,7 +353,7 @@ def write(path: Path, winery: Winery) -> Made:
     last = FIRST_YEAR + winery.vintages - 1
     return Made(
         count, legs, _bottled(last, winery.lots - 1), _lot(last, 0), _barrels(last, 0),
-        _topping(last), f"{last + 2}-07-01",
+        _topping(last), _tank(last), f"{last + 2}-07-01",
     )
 
 

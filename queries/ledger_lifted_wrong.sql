@@ -1,4 +1,4 @@
--- Events whose lifted columns are not what their body says.
+-- Events whose lifted columns are not what their body says, or whose body says nothing.
 -- Grain: one row an event, by position. Parameters: none.
 -- Columns: position, id, kind (as the columns have them).
 with lifted as (
@@ -7,7 +7,9 @@ with lifted as (
         id,
         kind,
         name,
-        json_extract_string(body, ['$.id', '$.kind', '$.name']) as said
+        case
+            when json_valid(body) then json_extract_string(body, ['$.id', '$.kind', '$.name'])
+        end as said
     from event
 )
 

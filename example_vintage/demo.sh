@@ -1,0 +1,33 @@
+#!/usr/bin/env bash
+# Builds the example's ledger in demo/, prints a trace and claims tables, writes the dossiers.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+ampelog=.venv/bin/ampelog
+export AMPELOG_LEDGER=demo/cellar.duckdb
+
+say() { printf '\n\033[1m%s\033[0m\n' "$*"; }
+
+rm -rf demo && mkdir demo
+say "Making the ledger, and loading three vintages"
+$ampelog init --premises "Quernmoor Winery" --timezone America/Los_Angeles
+for file in example_vintage/*.jsonl; do
+  $ampelog load "$file"
+done
+say "What is in bottle"
+$ampelog lots --bottled
+say "Back from a bottle to its blocks, and through which tanks"
+$ampelog trace STL24
+say "A label that stands exactly on its threshold"
+$ampelog claims STL24
+say "A label that fails its vintage by a hair"
+$ampelog claims BSY23 || true
+say "A label that missing papers leave undetermined"
+$ampelog claims CRS23 || true
+say "Does everything still fit?"
+$ampelog verify
+say "The dossiers"
+for lot in STL24 BSY23 CRS23 FRR24; do
+  $ampelog dossier "$lot" -o "demo/$lot.pdf"
+done
+echo
+echo "Look at demo/*.pdf, and read example_vintage/README.md for the story."
