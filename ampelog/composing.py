@@ -15,7 +15,7 @@ from ampelog.state import BOTTLES, Lot
 
 
 def _joined(values: Sequence[str] | None) -> str | None:
-    return ", ".join(values) if values else None
+    return None if values is None else ", ".join(values)
 
 
 FIELDS: dict[str, Callable[[Leaf], Any]] = {
@@ -31,7 +31,7 @@ FIELDS: dict[str, Callable[[Leaf], Any]] = {
     "picked_on": lambda leaf: leaf.picked_on.isoformat() if leaf.picked_on else None,
     "picking": lambda leaf: leaf.picking,
     "clone": lambda leaf: leaf.clone,
-    "tags": lambda leaf: _joined(leaf.tags),
+    "tags": lambda leaf: _joined(leaf.tags or None),
     "fraction": lambda leaf: leaf.fraction,
     "organism": lambda leaf: leaf.organism,
     "regime": lambda leaf: leaf.regime,

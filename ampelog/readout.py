@@ -63,12 +63,14 @@ def _lies(row: Row) -> str:
 
 def trace(answer: Row) -> None:
     """Where a lot comes from, and through which lots."""
+    cloned = any("clone" in source for source in answer["sources"])
     say.table(
         [
             [
                 source["picked_on"] or "",
                 source["block"] or source.get("material") or "",
                 "" if source.get("material") else source["variety"] or "unknown",
+                *([source.get("clone") or ""] if cloned else []),
                 str(source["vintage"] or ""),
                 source["lot"] or "",
                 source["role"] or "",
@@ -76,8 +78,17 @@ def trace(answer: Row) -> None:
             ]
             for source in answer["sources"]
         ],
-        ["picked", "block", "variety", "vintage", "came in as", "role", "share"],
-        right=(6,),
+        [
+            "picked",
+            "block",
+            "variety",
+            *(["clone"] if cloned else []),
+            "vintage",
+            "came in as",
+            "role",
+            "share",
+        ],
+        right=(7 if cloned else 6,),
         title=f"{answer['lot']} comes from",
     )
     say.line("")
@@ -115,7 +126,7 @@ def composition(answer: Row, fields: Sequence[str], units: str) -> None:
     """What a lot is made of."""
     say.table(
         [
-            [*(_shown(row[name], row) for name in fields), say.percent(row["share"], 4)]
+            [*(_shown(name, row) for name in fields), say.percent(row["share"], 4)]
             for row in answer["shares"]
         ],
         [*fields, "share"],
@@ -124,10 +135,15 @@ def composition(answer: Row, fields: Sequence[str], units: str) -> None:
     )
 
 
-def _shown(value: Any, row: Row) -> str:
+_NONE_NOT_UNKNOWN = ("role", "fraction", "tags")
+"""Fields that a wine simply may not have."""
+
+
+def _shown(field: str, row: Row) -> str:
+    value = row[field]
     if value is None:
-        return row.get("material") or "unknown"
-    return str(value).lower() if isinstance(value, bool) else str(value)
+        return row.get("material") or ("none" if field in _NONE_NOT_UNKNOWN else "unknown")
+    return str(value).lower() if isinstance(value, bool) else str(value) or "none"
 
 
 def balance(rows: Sequence[Row], parts: Sequence[str]) -> None:
@@ -157,24 +173,25 @@ def _figure(amount_: str) -> str:
 
 
 def claims(answer: Row, notice: str) -> None:
-    """Verdicts, each with what is needed, what is there, and why."""
-    say.table(
+    """Verdicts: what is stated, needed and there on one line, why it is so on the next."""
+    whole = say.VERDICTS[answer["verdict"]]
+    say.line(f"{answer['lot']} under the label {answer['label']}: {whole}", "bold")
+    say.line("")
+    say.paired(
         [
-            [
-                row["claim"],
-                row["statement"],
-                say.VERDICTS[row["verdict"]],
-                say.percent(row["required"]),
-                say.percent(row["actual"], 3),
+            (
+                [
+                    say.VERDICTS[row["verdict"]],
+                    f"{row['claim'].replace('_', ' ')}: {row['statement']}",
+                    f"{say.percent(row['required'])} needed" if row["required"] else "",
+                    f"{say.percent(row['actual'], 3)} there" if row["actual"] else "",
+                    row["citation"] or "",
+                ],
                 row["why"],
-                row["citation"] or "",
-            ]
+            )
             for row in answer["claims"]
         ],
-        ["claim", "statement", "verdict", "needed", "there", "why", "rule"],
-        right=(3, 4),
-        title=f"{answer['lot']} under the label {answer['label']}: "
-        f"{say.VERDICTS[answer['verdict']]}",
+        right=(2, 3),
     )
     say.line("")
     say.line(notice)

@@ -16,6 +16,7 @@ from ampelog.errors import Finding
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
 LITRES_A_GALLON = Decimal("3.785411784")
 KILOGRAMS_A_POUND = Decimal("0.45359237")
@@ -88,7 +89,30 @@ def table(
     out.print(found)
 
 
-def _styled(cell: str) -> Any:
+def paired(rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = ()) -> None:
+    """Rows of cells, each with a sentence below it that starts under the second cell."""
+    from textwrap import wrap
+
+    from rich.text import Text
+
+    out = console()
+    columns = max(len(cells) for cells, _ in rows)
+    shown = [[_styled(cell) for cell in cells] for cells, _ in rows]
+    widths = [max(len(cells[index]) for cells in shown) for index in range(columns)]
+    indent = widths[0] + 3
+    for cells, (_, sentence) in zip(shown, rows, strict=True):
+        line_ = Text()
+        for index, cell in enumerate(cells):
+            pad = " " * (widths[index] - len(cell))
+            line_ += Text(pad) + cell if index in right else cell + Text(pad)
+            line_ += Text("   ")
+        line_.rstrip()
+        out.print(line_, no_wrap=True, overflow="ignore", crop=False)
+        for part in wrap(clean(sentence), max(30, out.width - indent)):
+            out.print(Text(" " * indent + part))
+
+
+def _styled(cell: str) -> Text:
     from rich.text import Text
 
     for verdict, said in VERDICTS.items():

@@ -41,6 +41,7 @@ def back(view: View, name: str) -> dict[str, Any]:
             "vintage": leaf.vintage,
             "picked_on": leaf.picked_on.isoformat() if leaf.picked_on else None,
             "role": leaf.role,
+            **({"clone": leaf.clone} if leaf.clone else {}),
             **({"material": leaf.material} if leaf.material else {}),
             "share": share,
         }

@@ -9,7 +9,7 @@ say() { printf '\n\033[1m%s\033[0m\n' "$*"; }
 
 rm -rf demo && mkdir demo
 say "Making the ledger, and loading three vintages"
-$ampelog init --premises "Quernmoor Winery" --timezone America/Los_Angeles
+$ampelog init --premises "Quernmoor Cellar" --timezone America/Los_Angeles
 for file in example_vintage/*.jsonl; do
   $ampelog load "$file"
 done
