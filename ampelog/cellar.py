@@ -69,14 +69,15 @@ class Holds:
     def begin(self, hold: str, key: str) -> None:
         """A hold comes into force."""
         self.active.setdefault(key, set()).add(hold)
-        self.key_of[hold] = key
+        self.key_of[hold.lower()] = key
 
     def end(self, hold: str) -> bool:
         """A hold is cleared; False where there is none of that id."""
-        key = self.key_of.get(hold)
+        key = self.key_of.get(hold.lower())
         if key is None:
             return False
-        self.active[key].discard(hold)
+        in_force = self.active.get(key, set())
+        in_force -= {one for one in in_force if one.lower() == hold.lower()}
         return True
 
     def binding(self, keys: Iterable[str]) -> list[str]:
@@ -98,7 +99,7 @@ class Cellar:
         self.findings: list[Finding] = []
         self.changed: dict[str, Lot] = {}
         """The lots touched since the last store."""
-        self.resolved: dict[int, tuple[int, ...]] = {}
+        self.resolved: dict[int, tuple[tuple[str | None, int], ...]] = {}
         """By position: the quantities that were not stated but read off the cellar."""
         self.others: Callable[[], list[str]] = list
         """The names of lots that are not here yet."""
@@ -117,9 +118,10 @@ class Cellar:
         near = get_close_matches(name, [*self.lots, *self.others()], n=1)
         return f"did you mean `{near[0]}`?" if near else "a lot begins by `pick` or `receive`"
 
-    def note_resolved(self, step: Step, amounts: Iterable[int]) -> None:
-        """Remember quantities that the event did not state; a late entry may change them."""
-        self.resolved[step.position] = self.resolved.get(step.position, ()) + tuple(amounts)
+    def note_resolved(self, step: Step, found: Iterable[tuple[str | None, int]]) -> None:
+        """Remember vessels and amounts that the event did not state; a late entry may change
+        them."""
+        self.resolved[step.position] = self.resolved.get(step.position, ()) + tuple(found)
 
     def live_holds(self, keys: frozenset[str]) -> frozenset[str]:
         """The keys that can still bind: a cleared hold of one wine never binds again."""
@@ -223,7 +225,7 @@ class Cellar:
                     f"{said(-gone, lot.sort)} short of its capacity",
                     lot.name,
                 )
-        self.note_resolved(step, (gone,))
+        self.note_resolved(step, ((vessel, gone),))
 
     # What is odd, and what should not have happened
 

@@ -35,12 +35,14 @@ from ampelog.fields import (
     Paper,
     PlaceType,
     Plantings,
+    Pressed,
     Regime,
     Role,
     Source,
     Statements,
     Temperature,
     Text,
+    Topped,
     Uuid,
     Volume,
     Year,
@@ -234,7 +236,7 @@ class Crush(Movement):
 
 
 class Press(Movement):
-    pass
+    to: Annotated[list[Pressed], Field(min_length=1), OneOrMore]  # type: ignore[assignment]
 
 
 class Rack(Movement):
@@ -246,7 +248,7 @@ class BarrelDown(Movement):
 
 
 class Top(Movement):
-    pass
+    to: Annotated[list[Topped], Field(min_length=1), OneOrMore]  # type: ignore[assignment]
 
 
 class Blend(Movement):

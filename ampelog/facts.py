@@ -10,9 +10,6 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-ADVICE = "Decision support, not legal advice. Check current law; the authority decides."
-"""Stands on each page that states a verdict."""
-
 PROVES = (
     "Every figure in this dossier is computed from the events of the ledger, by exact arithmetic, "
     "and by one rule for every movement: what leaves a vessel has the composition of what was in "
@@ -47,7 +44,7 @@ class Held:
     """One vessel, or none, and what it holds of the lot."""
 
     vessel: str | None
-    volume_l: str
+    amount: str
 
 
 @dataclass(frozen=True)
@@ -58,27 +55,30 @@ class Fill:
     position: int
     filled_on: str
     bottles: str
-    format: str | None
-    code: str | None
+    code: str | None = None
 
 
 @dataclass(frozen=True)
 class Wine:
-    """What the wine is. ``volume_l`` is what the lot holds on the day of the dossier.
+    """What the wine is, or the fruit.
 
-    ``last_held`` is true where the lot holds nothing any more and the dossier tells of it as it
-    was last held.
+    ``amount`` is what the lot holds on the day of the dossier, in ``unit``: ``L``, or ``kg`` of
+    fruit. Of a lot that holds nothing any more it is zero, and ``told_of`` is what it last held,
+    of which the dossier tells; else the two are equal. ``filled`` counts all bottles that ever
+    came into the lot, ``bottles`` those that are left.
     """
 
     lot: str
     state: str
-    volume_l: str
-    last_held: bool = False
+    unit: str
+    amount: str
+    told_of: str
     label: str | None = None
     style: str | None = None
     owner: str | None = None
     bottles: str | None = None
-    formats: tuple[str, ...] = ()
+    filled: str | None = None
+    format: str | None = None
     holdings: tuple[Held, ...] = ()
     fills: tuple[Fill, ...] = ()
     rest: str | None = None
@@ -92,8 +92,8 @@ class Claim:
 
     claim: str
     statement: str
-    rule: str
-    citation: str
+    rule: str | None
+    citation: str | None
     required: str | None
     actual: str | None
     margin: str | None
@@ -126,7 +126,7 @@ class Body:
 
     ``kind`` is ``fruit``, ``received``, ``addition``, ``lot`` or ``wine``; ``share`` is the part
     of the wine that went through it, ``lost`` what was lost there, as a part of the wine's volume
-    in proportion to what went on to it; ``lost_l`` and ``loss_reasons`` are the lot's own.
+    in proportion to what went on to it, ``reasons`` why.
     """
 
     key: str
@@ -136,8 +136,7 @@ class Body:
     says: str = ""
     since: str | None = None
     lost: str = "0"
-    lost_l: str = "0"
-    loss_reasons: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -161,12 +160,12 @@ class Genealogy:
 
 @dataclass(frozen=True)
 class Ferment:
-    """A fermentation on the way: where, with which yeast, how the cap was worked."""
+    """A stretch of fermentation on the way: where, with which yeast, how the cap was worked."""
 
     vessel: str | None
     organism: str | None
-    regime: str
-    started_on: str | None = None
+    regime: str | None
+    share: str
 
 
 @dataclass(frozen=True)
@@ -175,7 +174,7 @@ class Through:
 
     lot: str
     share: str
-    ferment: tuple[Ferment, ...] = ()
+    ferments: tuple[Ferment, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -184,8 +183,8 @@ class Source:
 
     position: int
     kind: str
-    on: str | None
-    lot: str
+    on: str
+    lot: str | None
     name: str
     variety: str | None
     vintage: int | None
@@ -229,10 +228,12 @@ class Summed:
 class Dossier:
     """A lot dossier. ``verdict`` is the worst of ``claims``, or ``None`` where none is judged."""
 
+    title: str
     premises: str
     head: Head
     as_of: str
     wine: Wine
+    advice: str
     verdict: str | None
     claims: tuple[Claim, ...]
     origins: Table
@@ -243,8 +244,6 @@ class Dossier:
     trail: tuple[Entry, ...]
     summed: tuple[Summed, ...] = ()
     fills_differ: bool = False
-    title: str = ""
-    advice: str = ADVICE
     proves: tuple[str, ...] = PROVES
     proves_not: tuple[str, ...] = PROVES_NOT
 

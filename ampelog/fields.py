@@ -253,15 +253,24 @@ class Source(Where):
 class Destination(Where):
     """An endpoint of ``to``; its quantity is always stated."""
 
-    full: Literal[True] | None = None
-    fraction: Literal["free run", "light press", "hard press", "pomace"] | None = None
-
     @model_validator(mode="after")
     def _quantity(self) -> Destination:
         if not check_place(self):
             raise wrong('no quantity; in `to` it is always stated, there is no "the rest"')
         _each_of(self)
         return self
+
+
+class Topped(Destination):
+    """An output of ``top``: ``full`` fills the vessel to its registered capacity."""
+
+    full: Literal[True] | None = None
+
+
+class Pressed(Destination):
+    """An output of ``press``, which may name its fraction."""
+
+    fraction: Literal["free run", "light press", "hard press", "pomace"] | None = None
 
 
 class Filled(Part):

@@ -60,7 +60,7 @@ def gauge(cellar: Cellar, step: Step) -> None:
     lot = lot_of(cellar, model.lot)
     found = shared(lot, model, by_content=True)
     cellar.touched(lot)
-    cellar.note_resolved(step, [holding.amount for _, holding, _ in found])
+    cellar.note_resolved(step, [(vessel, holding.amount) for vessel, holding, _ in found])
     before = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
     book = sum(holding.amount for _, holding, _ in found)
     measured = 0 if model.empty else sum(amount for _, _, amount in found)
@@ -122,7 +122,7 @@ def loss(cellar: Cellar, step: Step) -> None:
     lot = lot_of(cellar, model.lot)
     found = shared(lot, model, by_content=True)
     if model.all:
-        cellar.note_resolved(step, [amount for _, _, amount in found])
+        cellar.note_resolved(step, [(vessel, amount) for vessel, _, amount in found])
     for vessel, holding, amount in found:
         if amount > holding.amount:
             raise CannotHave(

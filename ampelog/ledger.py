@@ -22,7 +22,7 @@ from ampelog.checking import check
 from ampelog.database import REPAIR, Database, Fact, collector_paused, shape, wal
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
-from ampelog.keeping import agrees, catch_up, copied, damaged, establish, restore
+from ampelog.keeping import agrees, catch_up, copied, damaged, establish, new, restore
 from ampelog.lock import held
 from ampelog.repairing import repair
 
@@ -260,32 +260,6 @@ class Ledger:
         self._recorded(mark)
         return answer
 
-    def checked(self) -> list[Finding]:
-        """What ``verify`` finds."""
-        self._settle()
-        return check(self._database, self._files)
-
-    def exported(self, out: Path) -> tuple[int, Head]:
-        """What ``export`` does."""
-        self._settle()
-        files = self._files
-        if out.resolve() in (files.database, files.journal, files.lock, wal(files.database)):
-            raise Refused(f"{out} belongs to the ledger; name another file")
-        fresh = out.with_name(f"{out.name}.new")
-        try:
-            with files.journal.open("rb") as source, fresh.open("wb") as target:
-                head = copied(source, target)
-            fresh.replace(out)
-            journal.sync_folder(out)
-        except Damaged as fault:
-            raise damaged(files.journal, fault) from None
-        except OSError as fault:
-            raise Refused(f"{out} could not be written: {fault.strerror}") from None
-        finally:
-            with suppress(OSError):
-                fresh.unlink(missing_ok=True)
-        return head.position, head
-
     def _sealed_bytes(self, lines: list[Line]) -> tuple[bytes, Mark]:
         peaks = chain.Peaks(self.head.position, self._mark.peaks)
         for line in lines:
@@ -325,7 +299,8 @@ def verify(ledger: Ledger) -> list[Finding]:
 
     Empty where all is well.
     """
-    return ledger.checked()
+    ledger._settle()
+    return check(ledger._database, ledger._files)
 
 
 def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
@@ -333,6 +308,23 @@ def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
     head.
 
     Every leaf and seal is verified on the way: ``Unopenable`` where one fails, and ``out`` is as
-    it was before. A file that is there is replaced in one step, unless it is the ledger's own.
+    it was before. A file that is there is replaced in one step, unless it is the ledger's own
+    (``Refused``, as where it cannot be written).
     """
-    return ledger.exported(out)
+    files = ledger._files
+    if out.resolve() in (files.database, files.journal, files.lock, wal(files.database)):
+        raise Refused(f"{out} belongs to the ledger; name another file")
+    fresh = new(out)
+    try:
+        with files.journal.open("rb") as source, fresh.open("wb") as target:
+            head = copied(source, target)
+        fresh.replace(out)
+        journal.sync_folder(out)
+    except Damaged as fault:
+        raise damaged(files.journal, fault) from None
+    except OSError as fault:
+        raise Refused(f"{out} could not be written: {fault.strerror}") from None
+    finally:
+        with suppress(OSError):
+            fresh.unlink(missing_ok=True)
+    return head.position, head

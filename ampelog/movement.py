@@ -83,7 +83,7 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
             else:
                 sums[id(holding)] = (holding, seen[1] + amount, whole, draw)
         if whole or (endpoint.vessel is None and endpoint.vessels is None):
-            cellar.note_resolved(step, [draw.amount for draw in found])
+            cellar.note_resolved(step, [(draw.vessel, draw.amount) for draw in found])
     for holding, amount, _, draw in sums.values():
         if amount > holding.amount:
             raise CannotHave(

@@ -22,6 +22,10 @@ class Places:
     def _place(self, name: str) -> dict[str, Any]:
         return self._registers.at("place", name, self._instant)
 
+    def of_block(self, name: str) -> dict[str, Any]:
+        """What is registered of a block at that instant."""
+        return self._registers.at("block", name, self._instant)
+
     def type_of(self, name: str) -> str | None:
         """The type of a registered place, or None where it is not registered."""
         if not self._registers.knows("place", name):

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from ampelog import history, moments, projection, references
 from ampelog.cellar import Cellar
+from ampelog.endpoints import place
 from ampelog.errors import Finding, Refused
 from ampelog.ledger import Draft, Head, Ledger, Record
 from ampelog.lines import Entry, entry
@@ -328,6 +329,11 @@ class _Load:
         return None if tick is None else lambda done: tick(what, done, total)
 
 
+def _resolved(found: tuple[str | None, int]) -> str:
+    vessel, amount = found
+    return f"{text(amount)} in {place(vessel)}"
+
+
 def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[Finding]:
     """Older events whose quantities were read off the cellar, and are now other ones."""
     found = []
@@ -337,7 +343,7 @@ def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list
         was, now = before.resolved[step.position], after.resolved.get(step.position, ())
         if was != now:
             pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
-            shown = ", ".join(f"{text(w)} is now {text(n)}" for w, n in pairs[:3])
+            shown = ", ".join(f"{_resolved(w)} is now {_resolved(n)}" for w, n in pairs[:3])
             found.append(
                 Finding(
                     "resolved anew",

@@ -16,14 +16,16 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ampelog import charts, layout, typeset
+from ampelog.errors import Refused
 from ampelog.facts import Body, Dossier, Table
 from ampelog.phrases import brief
 from ampelog.quantities import ONE
 from ampelog.resources import folder
-from ampelog.typeset import Volumes
+from ampelog.typeset import Amounts
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -76,11 +78,32 @@ def pdf(dossier: Dossier, options: Options) -> Printed:
     return Printed(bytes(content), len(pages.pages))
 
 
+def write(dossier: Dossier, path: Path, units: str = "us", paper: str = "letter") -> int:
+    """Write a ``.pdf`` or ``.html`` file, whole or not at all; returns the number of its pages.
+
+    An HTML file is one page. ``Refused`` for another ending, or where it cannot be written.
+    """
+    options = Options(units, paper)
+    ending = path.suffix.lower()
+    if ending not in (".pdf", ".html"):
+        raise Refused(f"`{path.name}` is neither a .pdf nor an .html file", hint="-o LOT.pdf")
+    made = pdf(dossier, options) if ending == ".pdf" else None
+    content = made.content if made else html(dossier, options).encode()
+    beside = path.with_name(f"{path.name}.part")
+    try:
+        beside.write_bytes(content)
+        beside.replace(path)
+    except OSError as problem:
+        beside.unlink(missing_ok=True)
+        raise Refused(f"`{path}` cannot be written: {problem.strerror}") from None
+    return made.pages if made else 1
+
+
 def _page(
     dossier: Dossier, options: Options, fonts: dict[str, str], covered: Callable[[str], bool]
 ) -> str:
     """The filled-in template."""
-    volumes = Volumes(options.units)
+    amounts = Amounts(options.units, dossier.wine.unit)
     faces = "".join(
         f'@font-face{{font-family:"Source Sans 3";font-weight:{weight};font-style:{style};'
         f"src:url({fonts[one]})}}\n"
@@ -89,22 +112,22 @@ def _page(
     paper = PAPERS[options.paper]
     sheet = f"@page{{size:{paper}}}@page wide{{size:{paper} landscape}}\n"
     rules = (folder("templates") / "print.css").read_text(encoding="utf-8")
-    environment = _environment(dossier, volumes, covered)
+    environment = _environment(dossier, amounts, covered)
     return environment.get_template("dossier.html").render(
         d=dossier,
         style=_ours(faces + sheet + rules),
-        unit=volumes.unit,
+        unit=amounts.unit,
         answer=typeset.answer(dossier),
         lines=typeset.lines(dossier),
-        figures=typeset.figures(dossier, volumes),
+        figures=typeset.figures(dossier, amounts),
         heads=_heads(dossier),
         pairs=_pairs([table for table in dossier.composition if _narrow(table)]),
         wholes=[table for table in dossier.composition if not _narrow(table)],
-        drawings=_drawings(dossier, volumes, covered),
+        drawings=_drawings(dossier, amounts, covered),
     )
 
 
-def _environment(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bool]) -> Environment:
+def _environment(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bool]) -> Environment:
     """Templates that escape everything, fail on what is missing, and show only legible text."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
@@ -121,7 +144,7 @@ def _environment(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bo
         finalize=shown,
         trim_blocks=True,
     )
-    whole = Fraction(dossier.wine.volume_l)
+    whole = Fraction(dossier.wine.told_of)
     positions = {fill.event: fill for fill in dossier.wine.fills}
 
     def fill(event: str) -> str:
@@ -140,12 +163,12 @@ def _environment(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bo
         moment=typeset.moment,
         name=typeset.name,
         needed=typeset.needed,
-        part=lambda share: volumes.plain(Fraction(share) * whole),
+        part=lambda share: amounts.plain(Fraction(share) * whole),
         percent=typeset.share,
         says=typeset.says,
         source=typeset.source,
         verdict=typeset.verdict,
-        volume=volumes.volume,
+        amount=amounts.amount,
     )
     return made
 
@@ -190,15 +213,15 @@ def _many(number: int, noun: str) -> str:
     return f"{typeset.counted(number)} {noun}{'' if number == 1 else 's'}"
 
 
-def _drawings(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bool]) -> dict[str, Any]:
-    """The drawings as SVG; volumes in 10^-12 of a litre of this wine."""
-    litres = Fraction(dossier.wine.volume_l)
+def _drawings(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bool]) -> dict[str, Any]:
+    """The drawings as SVG; amounts in 10^-12 of a litre of this wine."""
+    litres = Fraction(dossier.wine.told_of)
 
     def amount(share: str) -> int:
         return int(Fraction(share) * litres * ONE)
 
     def says(inside: int) -> str:
-        return volumes.volume(Fraction(inside, ONE))
+        return amounts.amount(Fraction(inside, ONE))
 
     def legible(text: str) -> str:
         return typeset.legible(typeset.name(text), covered)
@@ -213,8 +236,8 @@ def _drawings(dossier: Dossier, volumes: Volumes, covered: Callable[[str], bool]
     deep = max(layout.columns([body.key for body in bodies], links, bodies[-1].key).values())
     wide = deep > 5
     room = LANDSCAPE if wide else PORTRAIT
-    one = int(volumes.litres * ONE)
-    canvas = charts.Canvas(room[0], room[1], says, one, volumes.unit)
+    one = int(amounts.one * ONE)
+    canvas = charts.Canvas(room[0], room[1], says, one, amounts.unit)
     title = f"Genealogy of lot {legible(dossier.wine.lot)}"
     return {
         "wide": wide,

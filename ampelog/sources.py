@@ -24,7 +24,8 @@ from ampelog.registers import Registers
 class Leaf:
     """One source, or one part of a source. None is unknown; of a non-grape source, none.
 
-    ``named`` are the places that it names itself; ``part`` tells the parts of one event apart.
+    ``named`` are the places that it names itself, ``spans`` those that its block lies only partly
+    in; ``part`` tells the parts of one event apart.
     """
 
     event: str
@@ -48,13 +49,17 @@ class Leaf:
     organism: str | None = None
     regime: str | None = None
     named: tuple[str, ...] = ()
+    spans: tuple[str, ...] = ()
     places: Places | None = field(default=None, compare=False, repr=False)
 
     def grown_in(self, place: str) -> bool | None:
         """Whether it was grown in a place; None where that is not known."""
         if self.material is not None:
             return False
-        return self.places.inside(place, self.named) if self.places is not None else None
+        if self.places is None:
+            return None
+        inside = self.places.inside(place, self.named)
+        return None if inside is False and place in self.spans else inside
 
     def around(self) -> frozenset[str]:
         """All places it is known to be of."""
@@ -108,8 +113,14 @@ def _of_block(leaf: Leaf, name: str, block: dict[str, Any]) -> Leaf:
         estate=block.get("estate"),
         certifications=None if certifications is None else tuple(certifications),
         tags=tuple(block.get("tags") or ()),
-        named=tuple(block.get("within") or ()),
+        named=_named(leaf.places, name, "within"),
+        spans=_named(leaf.places, name, "spans"),
     )
+
+
+def _named(places: Places | None, block: str, field_: str) -> tuple[str, ...]:
+    """The places that a block names on the day of the claim: they too may be amended."""
+    return () if places is None else tuple(places.of_block(block).get(field_) or ())
 
 
 def _picked(

@@ -25,6 +25,9 @@ MANY = 500
 """Above so many events the trail leaves out those of lots that are hardly in the wine."""
 LEAST = Fraction(1, 1000)
 FOREVER = 2**62
+Register = tuple[str, str]
+"""Kind and name of what is registered."""
+
 _FILLING = ("crush", "press", "rack", "barrel_down", "top", "blend", "bottle", "pack")
 
 
@@ -47,19 +50,24 @@ class Trail:
     since: Mapping[str, str]
 
 
-def trail(view: View, own: str, shares: Mapping[str, Fraction]) -> Trail:
+def trail(
+    view: View, own: str, shares: Mapping[str, Fraction], registers: Collection[Register]
+) -> Trail:
     """The trail of the lot ``own``; ``shares`` are those of all lots that its wine went through.
+
+    ``registers`` are the (kind, name) of what its statements rest on: label, blocks, places.
 
     Where more than ``MANY`` events belong to it, those of lots below a share of ``LEAST`` are
     counted by lot.
     """
-    told = _told(view, {own, *shares})
+    told = _told(view, {own, *shares, *(name for _, name in registers)})
     corrections = _corrections(told)
-    lots_of = _resting(told, corrections, own, {own, *shares}, view)
+    lots_of = _registered(told, corrections, registers, own)
+    lots_of |= _resting(told, corrections, own, {own, *shares}, view)
     many = len(lots_of) > MANY
     shown, left_out = [], dict[str, int]()
     for position, lots in lots_of.items():
-        share = max((Fraction(1) if lot == own else shares.get(lot, Fraction(0)) for lot in lots))
+        share = max(Fraction(1) if lot == own else shares.get(lot, Fraction(0)) for lot in lots)
         if many and share < LEAST:
             left_out[lots[0]] = left_out.get(lots[0], 0) + 1
         else:
@@ -75,6 +83,21 @@ def trail(view: View, own: str, shares: Mapping[str, Fraction]) -> Trail:
         for lot, count in sorted(left_out.items(), key=lambda item: (-shares[item[0]], item[0]))
     )
     return Trail(entries, summed, _since(told, corrections, lots_of, view))
+
+
+def _registered(
+    told: Sequence[Told],
+    corrections: Mapping[str, list[Told]],
+    registers: Collection[Register],
+    own: str,
+) -> dict[int, list[str]]:
+    """The positions of what was registered of these names, and of corrections to it."""
+    found: dict[int, list[str]] = {}
+    for one in told:
+        if (one.event["kind"], str(one.event.get("name"))) in registers:
+            for record in (one, *corrections.get(str(one.event["id"]).lower(), ())):
+                found[record.position] = [own]
+    return found
 
 
 def _told(view: View, lots: Collection[str]) -> list[Told]:
@@ -153,9 +176,10 @@ def _resting(
             holds[str(one.event["id"]).lower()] = names
         for record in one.records:
             found[record.position] = names
-    for one in told:
-        if one.event["kind"] == "clear" and str(one.event["hold"]).lower() in holds:
-            found[one.position] = holds[str(one.event["hold"]).lower()]
+    for record in told:
+        hold = str(record.event.get("hold")).lower()
+        if record.event["kind"] == "clear" and hold in holds:
+            found[record.position] = holds[hold]
     return found
 
 

@@ -40,7 +40,16 @@ def crush(cellar: Cellar, step: Step) -> None:
             "",
             out[0].lot.name,
         )
-    _yield(cellar, step, out, fills(model.to))
+    found = fills(model.to)
+    for fill in found:
+        if fill.sort != VOLUME:
+            raise CannotHave(
+                "two dimensions",
+                f"`crush` makes must, by volume; `{fill.lot}` was filled by {fill.sort}",
+                "give the volume of the must",
+                fill.lot,
+            )
+    _yield(cellar, step, out, found)
 
 
 def press(cellar: Cellar, step: Step) -> None:

@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from ampelog.facts import Claim, Dossier, Entry, Source
 from ampelog.phrases import brief
-from ampelog.quantities import GALLON, floor_text, percent
+from ampelog.quantities import GALLON, POUND, floor_text, percent
 
 THIN = "\N{NO-BREAK SPACE}"
 """A fifth of an em in the shipped family, as a thin space should be, and it does not break."""
@@ -176,24 +176,28 @@ def source(one: Source) -> str:
     return ", ".join(name(part) for part in parts if part)
 
 
-class Volumes:
-    """Volumes in the units that are read: ``us`` gallons or ``metric`` litres."""
+class Amounts:
+    """Amounts in the units that are read: gallons and pounds (``us``), litres and kilograms
+    (``metric``). Amounts come in litres, or in kilograms where ``of`` is ``kg``."""
 
-    def __init__(self, units: str) -> None:
-        self.unit = "gal" if units == "us" else "L"
-        self.litres = GALLON if units == "us" else Fraction(1)
+    def __init__(self, units: str, of: str = "L") -> None:
+        self.of, self.units = of, units
+        if of == "kg":
+            self.unit, self.one = ("lb", POUND) if units == "us" else ("kg", Fraction(1))
+        else:
+            self.unit, self.one = ("gal", GALLON) if units == "us" else ("L", Fraction(1))
 
-    def plain(self, litres: str | Fraction) -> str:
-        """A volume without its unit, to the tenth, for columns."""
-        return rounded(Fraction(litres) / self.litres, 1)
+    def plain(self, amount: str | Fraction) -> str:
+        """An amount without its unit, to the tenth, for columns."""
+        return rounded(Fraction(amount) / self.one, 1)
 
-    def volume(self, litres: str | Fraction) -> str:
-        """A volume with its unit, to the tenth where it is not whole."""
-        return f"{self.plain(litres).removesuffix('.0')}{THIN}{self.unit}"
+    def amount(self, amount: str | Fraction) -> str:
+        """An amount with its unit, to the tenth where it is not whole."""
+        return f"{self.plain(amount).removesuffix('.0')}{THIN}{self.unit}"
 
-    def other(self, litres: str | Fraction) -> str:
-        """The same volume in the other system."""
-        return Volumes("metric" if self.unit == "gal" else "us").volume(litres)
+    def other(self, amount: str | Fraction) -> str:
+        """The same amount in the other system."""
+        return Amounts("metric" if self.units == "us" else "us", self.of).amount(amount)
 
 
 def lines(dossier: Dossier) -> tuple[Claim, ...]:
@@ -241,35 +245,31 @@ def _is(number: int) -> str:
     return "is" if number == 1 else "are"
 
 
-def figures(dossier: Dossier, volumes: Volumes) -> list[dict[str, str]]:
-    """The plain figures of page one: volume, bottles or vessels, bottled, release."""
+def figures(dossier: Dossier, amounts: Amounts) -> list[dict[str, str]]:
+    """The plain figures of page one: amount, bottles or vessels, bottled, release."""
     wine = dossier.wine
-    told = [
-        {
-            "what": "Volume when last held" if wine.last_held else "Volume",
-            "says": volumes.volume(wine.volume_l),
-            "more": volumes.other(wine.volume_l),
-        }
-    ]
+    what = "Weight" if wine.unit == "kg" else "Volume"
+    told = [_figure(what, amounts.amount(wine.amount), amounts.other(wine.amount))]
+    if wine.amount != wine.told_of:
+        told = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]
     if wine.bottles is not None:
-        told.append(
-            {
-                "what": "Bottles",
-                "says": grouped(wine.bottles.removesuffix(".0")),
-                "more": f"of {name(' and '.join(wine.formats))}" if wine.formats else "",
-            }
-        )
+        whole = wine.filled or wine.bottles
+        left = "all still here" if whole == wine.bottles else f"{grouped(wine.bottles)} still here"
+        told.append(_figure("Bottles", grouped(whole), f"of {name(wine.format)}; {left}"))
     else:
         vessels = [held.vessel or "no vessel" for held in wine.holdings]
-        shown = ", ".join(name(vessel) for vessel in vessels[:3])
-        more = f"and {len(vessels) - 3} more" if len(vessels) > 3 else ""
-        told.append({"what": "Held in", "says": shown or "nothing now", "more": more})
+        shown = ", ".join(name(vessel, 24) for vessel in vessels[:3])
+        more = f"and {grouped(len(vessels) - 3)} more" if len(vessels) > 3 else ""
+        told.append(_figure("Held in", shown or "nothing now", more))
     if wine.fills:
         days = sorted({fill.filled_on for fill in wine.fills})
-        more = f"{len(days)} days, the last {day(days[-1])}" if len(days) > 1 else ""
-        told.append({"what": "Bottled", "says": day(days[0]), "more": more})
+        more = f"on {counted(len(days))} days, the last {day(days[-1])}" if len(days) > 1 else ""
+        told.append(_figure("Bottled", day(days[0]), more))
     if wine.rest or wine.released_on:
-        ends = f"rest of {wine.rest} ends {day(wine.rest_ends_on)}" if wine.rest_ends_on else ""
-        released = day(wine.released_on) if wine.released_on else "not yet"
-        told.append({"what": "Released", "says": released, "more": ends})
+        ends = f"rest over on {day(wine.rest_ends_on)}" if wine.rest_ends_on else ""
+        told.append(_figure("Released", day(wine.released_on) or "not yet", ends))
     return told
+
+
+def _figure(what: str, says: str, more: str) -> dict[str, str]:
+    return {"what": what, "says": says, "more": more}

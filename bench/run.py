@@ -197,7 +197,6 @@ def unfolded(events: Path, about: dict[str, Any]) -> Took:
         "connection.execute(open(sys.argv[2]).read(), {'file': sys.argv[3]}); connection.close()"
     )
     took, _ = python(code, str(database), str(HERE / "legs.sql"), str(events))
-    count = "import duckdb, sys; print(duckdb.sql(f\"from '{sys.argv[1]}'.leg select count(*)\"))"
     count = (
         "import duckdb, sys; connection = duckdb.connect(sys.argv[1], read_only=True);"
         "print(connection.execute('select count(*) from leg').fetchone()[0])"
@@ -241,7 +240,7 @@ def composition(ledger: Path, lot: str) -> tuple[Took, list[dict[str, Any]]]:
 
 def following(table: Table) -> None:
     """(b) The same against a recursive query that follows every path, on a small ledger."""
-    events, about = made("small", 3_400, "--vintages", "4")
+    events, about = made("small", 3_400, "--vintages", "5")
     loaded("small", events)
     ledger = WORK / "small.duckdb"
     took, _ = turns(SHORT, lambda: composition(ledger, about["bottled"])[0], lambda: Took(0))

@@ -64,7 +64,9 @@ def genealogy(lots: int, name: str = "") -> Genealogy:
     for above, below in zip(reversed(levels[:-1]), reversed(levels[1:]), strict=True):
         weights = {lot: 1 + steps.below(9) for lot in above}
         for target in below:
-            chosen = [lot for index, lot in enumerate(above) if index % len(below) == below.index(target)]
+            chosen = [
+                lot for index, lot in enumerate(above) if index % len(below) == below.index(target)
+            ]
             if len(above) > 2 and steps.below(3) == 0:
                 chosen.append(above[steps.below(len(above))])
             chosen = list(dict.fromkeys(chosen or [above[0]]))
@@ -140,22 +142,27 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
         for index in range(events)
     )
     return Dossier(
+        title="2024 Reserve Syrah, Walla Walla Valley",
         premises="Cellar at Larkspur",
         head=Head("0192f0aa-7c1e-7b7e-8a55-2f3b9e7d1c01", 12_345, "9f" * 32),
         as_of="2026-11-25",
         wine=Wine(
             lot=f"{name}24-SY-Reserve",
             state="bottled",
-            volume_l="4873.5",
+            unit="L",
+            amount="4873.5",
+            told_of="4873.5",
             label="Reserve Syrah",
             style="dry red",
             bottles="6498",
-            formats=("750 mL",),
-            fills=(Fill("a1", 812, "2026-05-12", "6498", "750 mL", "L2612"),),
+            filled="6500",
+            format="750 mL",
+            fills=(Fill("a1", 812, "2026-05-12", "6498", "L2612"),),
             rest="180 days",
             rest_ends_on="2026-11-08",
             released_on="2026-11-10",
         ),
+        advice="Decision support, not legal advice. Check current law; the authority decides.",
         verdict="refused",
         claims=CLAIMS,
         origins=Table("Where from", ("block",), rows),
@@ -182,7 +189,12 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
         genealogy=drawn,
         through=tuple(
             Through(body.name, body.share, (
-                Ferment(f"T{i}", "native yeast" if i % 2 else "yeast R-14", "pump-over 0.5 h on, 6 h off; 2 punch-downs a day"),
+                Ferment(
+                    f"T{i}",
+                    "native yeast" if i % 2 else "yeast R-14",
+                    "pump-over 0.5 h on, 6 h off; 2 punch-downs a day",
+                    body.share,
+                ),
             ) if i % 3 == 0 else ())
             for i, body in enumerate(drawn.bodies) if body.kind == "lot"
         ),
@@ -193,15 +205,12 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
         ),
         trail=trail,
         summed=(Summed("22-SY topping wine", 412, "0.0004"), Summed("21-GR-2", 80, "0.00001")),
-        title="2024 Reserve Syrah, Walla Walla Valley",
     )  # fmt: skip
 
 
 def renamed(made: Dossier, text: str) -> Dossier:
     """The same dossier with one text in every place that takes text from a ledger."""
-    wine = replace(
-        made.wine, lot=text, state=text, label=text, style=text, owner=text, formats=(text,)
-    )
+    wine = replace(made.wine, lot=text, state=text, label=text, style=text, owner=text, format=text)
     return replace(
         made,
         title=text,
@@ -212,7 +221,10 @@ def renamed(made: Dossier, text: str) -> Dossier:
             made.origins, rows=tuple(replace(row, names=(text,)) for row in made.origins.rows)
         ),
         composition=tuple(
-            replace(table, rows=tuple(replace(row, names=(text,) * len(row.names)) for row in table.rows))
+            replace(
+                table,
+                rows=tuple(replace(row, names=(text,) * len(row.names)) for row in table.rows),
+            )
             for table in made.composition
         ),
         genealogy=replace(

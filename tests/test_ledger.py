@@ -68,6 +68,24 @@ def test_each_ledger_has_an_id_of_its_own(tmp_path: Path) -> None:
     assert len({*ids, ""}) == 3
 
 
+def test_new_files_and_their_names_are_synced(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    synced: list[str] = []
+    real = os.fsync
+
+    def noted(number: int) -> None:
+        synced.append(Path(os.readlink(f"/proc/self/fd/{number}")).name)
+        real(number)
+
+    monkeypatch.setattr(os, "fsync", noted)
+    made(path)
+    assert synced == ["cellar.journal.jsonl.new", path.parent.name]
+    with ledger.opened(path, write=True) as book:
+        book.append(drafts(1, 1), recorded(1), len)
+        assert synced[2:] == ["cellar.journal.jsonl"]
+        ledger.export(book, path.parent / "out.jsonl")
+    assert synced[3:] == ["out.jsonl.new", path.parent.name]
+
+
 @pytest.mark.parametrize("there", ["cellar.duckdb", "cellar.journal.jsonl", "cellar.duckdb.wal"])
 def test_nothing_is_overwritten(path: Path, there: str) -> None:
     (path.parent / there).write_bytes(b"precious")

@@ -27,6 +27,12 @@ SHORT_TON_POUNDS = 2000
 """Handbook 44, App. C, section 4: 1 net (short) ton = 2000 pounds = 907.184 74 kilograms."""
 
 
+@pytest.fixture(scope="module")
+def registry() -> Any:
+    """Pint's units, computing with fractions."""
+    return pint.UnitRegistry(non_int_type=Fraction)
+
+
 def of(text: str) -> Fraction:
     """A quantity in litres, kilograms or pieces."""
     return Fraction(parse(text).amount, ONE)
@@ -55,8 +61,7 @@ def test_units_are_those_of_handbook_44() -> None:
         ("lb", "avoirdupois_pound", "kilogram"),
     ],
 )
-def test_every_unit_agrees_with_pint(ours: str, theirs: str, base: str) -> None:
-    registry: Any = pint.UnitRegistry(non_int_type=Fraction)
+def test_every_unit_agrees_with_pint(registry: Any, ours: str, theirs: str, base: str) -> None:
     factor = registry.Quantity(Fraction(1), theirs).to(base).magnitude
     assert Fraction(factor) == of(f"1 {ours}")
     assert of(f"12.5 {ours}") == Fraction(25, 2) * factor
