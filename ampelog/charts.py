@@ -18,7 +18,7 @@ from ampelog.svg import STYLE, curve, fitted, pt, ribbon, text, width_of
 POINT = 100
 MOST_BODIES = 60
 MOST_COLUMNS = 9
-MOST_TWO_LINED = 18
+LEAST_BARS = 7000
 FOOT = 3600
 NAME, NOTE = 750, 700
 """Sizes of the two lines of a label, in hundredths of a point."""
@@ -29,7 +29,8 @@ class Body:
     """One thing on the drawing: fruit, a lot, an addition, or the wine itself.
 
     ``volume`` is what of it is in the wine, ``lost`` what was lost on the way, in the same units;
-    ``note`` is the second line of its label.
+    ``note`` is the second line of its label, ``amount`` what of the note must stand beside the name
+    where there is one line only.
     """
 
     key: str
@@ -38,6 +39,7 @@ class Body:
     volume: int
     kind: str
     lost: int = 0
+    amount: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,12 +80,15 @@ class _Drawing:
         self.pitch = canvas.width * POINT // count
         self.bar_width = self.pitch * 52 // 100
         crowd = max(list(column.values()).count(place) for place in range(count))
-        self.two_lined = crowd <= MOST_TWO_LINED
-        self.head = NAME + (NOTE if self.two_lined else 0) + 250
         whole = max(body.volume for body in bodies) or 1
-        tail = 750 if self.two_lined else 250
-        room = canvas.height * POINT - FOOT - crowd * (self.head + tail + BETWEEN)
-        self.scale = Fraction(max(4000, min(18000, room)), whole)
+        room = canvas.height * POINT - FOOT
+        for lines, tail in ((2, 750), (2, 250), (1, 250)):
+            self.head = NAME + (NOTE if lines == 2 else 0) + 250
+            left = room - crowd * (self.head + tail + BETWEEN)
+            if left >= LEAST_BARS:
+                break
+        self.two_lined, self.tails_told = lines == 2, tail == 750
+        self.scale = Fraction(max(4000, min(18000, left)), whole)
         sizes = {
             body.key: (self.head, max(100, self.tall(body.volume)), tail if body.lost else 0)
             for body in bodies
@@ -158,7 +163,9 @@ def _merged(
         volume = sum(body.volume for body in inside)
         lost = sum(body.lost for body in inside)
         name = f"{len(inside)} {'earlier ones' if cut and place[key] == 0 else 'smaller ones'}"
-        drawn.append(Body(key, name, canvas.says(volume), volume, "rest", lost))
+        drawn.append(
+            Body(key, name, canvas.says(volume), volume, "rest", lost, canvas.says(volume))
+        )
     return drawn, place
 
 
@@ -226,12 +233,12 @@ def _body(drawing: _Drawing, body: Body) -> list[str]:
         marks.append(text(x, spot.top - NOTE - 280, "name", name))
         marks.append(text(x, spot.top - 220, "note", note))
     else:
-        beside = widths[0] + 250 + width_of(body.note, NOTE) <= room
-        used = widths[0] + (250 + width_of(body.note, NOTE) if beside else 0)
+        beside = widths[0] + 250 + width_of(body.amount, NOTE) <= room
+        used = widths[0] + (250 + width_of(body.amount, NOTE) if beside else 0)
         marks.append(_clear(x, spot.top - drawing.head + 200, used, drawing))
         marks.append(text(x, spot.top - 220, "name", name))
         if beside:
-            marks.append(text(x + widths[0] + 250, spot.top - 220, "note", body.note))
+            marks.append(text(x + widths[0] + 250, spot.top - 220, "note", body.amount))
     if body.lost:
         marks.extend(_lost(drawing, body, spot))
     return marks
@@ -259,7 +266,7 @@ def _lost(drawing: _Drawing, body: Body, spot: Spot) -> list[str]:
         + "Z"
     )
     marks = [f'<path class="lost" d="{tail}"/>']
-    if drawing.two_lined:
+    if drawing.tails_told:
         says = f"{drawing.canvas.says(body.lost)} lost"
         room = drawing.pitch - thick - 1400
         marks.append(text(x + thick + 600, y + 660, "note", fitted(says, NOTE, room)))

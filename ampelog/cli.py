@@ -483,7 +483,7 @@ def dossier(
     asked: Settings = context.obj
     with viewed(asked) as view:
         facts = report.dossier(view, lot, label)
-    pages = render.write(facts, out, render.Options(asked.units, paper))
+    pages = render.write(facts, out, asked.units, paper)
     head = {"position": facts.head.position, "root": facts.head.root}
     if not told(asked, {"file": str(out), "pages": pages, "head": head}):
         say.line(f"{out}: one page" if pages == 1 else f"{out}: {pages} pages")

@@ -84,6 +84,7 @@ class Wine:
     rest: str | None = None
     rest_ends_on: str | None = None
     released_on: str | None = None
+    on_hold: bool = False
 
 
 @dataclass(frozen=True)

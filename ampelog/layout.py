@@ -61,26 +61,25 @@ class Grid:
 
 
 def columns(keys: Sequence[str], links: Iterable[Link], last: str) -> dict[str, int]:
-    """The column of each body: one more than the furthest that flows into it.
+    """The column of each body: just before the first of those that it flows into.
 
-    ``keys`` are in order of time; where bodies flow into each other in a ring, the earliest is
-    placed first and what comes back to it counts for nothing here. A body that nothing flows into
-    stands just before the first that it flows into; ``last`` stands furthest right.
+    ``keys`` are in order of time; where bodies flow into each other in a ring, the earliest counts
+    as first and what comes back to it counts for nothing here. ``last`` stands furthest right, and
+    the longest way to it begins in column 0.
     """
     into: dict[str, dict[str, None]] = {key: {} for key in keys}
     out: dict[str, dict[str, None]] = {key: {} for key in keys}
     for link in links:
         into[link.target][link.source] = None
         out[link.source][link.target] = None
-    column: dict[str, int] = {}
-    for key in _in_turn(keys, into, out):
-        column[key] = max((column[one] + 1 for one in into[key] if one in column), default=0)
-    for key in keys:
-        later = [column[one] for one in out[key] if column[one] > column[key]]
-        if not into[key] and later:
-            column[key] = min(later) - 1
-    column[last] = max(column.values())
-    return column
+    turn = _in_turn(keys, into, out)
+    rank = {key: index for index, key in enumerate(turn)}
+    distance: dict[str, int] = {last: 0}
+    for key in reversed(turn):
+        later = [distance[one] for one in out[key] if rank[one] > rank[key]]
+        distance[key] = 0 if key == last else 1 + max(later, default=0)
+    furthest = max(distance.values())
+    return {key: furthest - distance[key] for key in keys}
 
 
 def _in_turn(

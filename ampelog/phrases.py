@@ -169,7 +169,7 @@ def regime(kept: Record) -> str:
     )
     parts = [
         given("pump-over ", ", ".join(part for part in hours if part)),
-        given("", told(kept, "punch_downs_per_day"), " punch-downs a day"),
+        _punched(told(kept, "punch_downs_per_day")),
         *(
             f"{name(field).replace('_', ' ')} {brief(value)}"
             for field, value in kept.items()
@@ -178,3 +178,9 @@ def regime(kept: Record) -> str:
         told(kept, "note"),
     ]
     return "; ".join(part for part in parts if part)
+
+
+def _punched(times: str) -> str:
+    if times in ("", "0"):
+        return "no punch-downs" if times else ""
+    return f"{times} punch-down{'' if times == '1' else 's'} a day"

@@ -35,9 +35,10 @@ FONTS = {"Regular": (400, "normal"), "Semibold": (600, "normal"), "It": (400, "i
 """The shipped files, with CSS weight and style."""
 PAPERS = {"letter": "letter", "a4": "A4"}
 SCHEME = "ampelog-font:"
-PORTRAIT, LANDSCAPE = (490, 560), (680, 385)
+PORTRAIT, LANDSCAPE = (490, 600), (680, 420)
 """Room for a drawing in points, on the narrower and the shorter of the two papers."""
 MOST_ORIGINS = 9
+REGISTERS = ("place", "block", "label")
 MOST_HALF_ROWS, MOST_HALF_SIGNS = 14, 36
 
 
@@ -116,9 +117,12 @@ def _page(
     return environment.get_template("dossier.html").render(
         d=dossier,
         style=_ours(faces + sheet + rules),
-        unit=amounts.unit,
+        unit=f"{'Weight' if dossier.wine.unit == 'kg' else 'Volume'}, {amounts.unit}",
         answer=typeset.answer(dossier),
         lines=typeset.lines(dossier),
+        trail=[one for one in dossier.trail if one.kind not in REGISTERS],
+        registered=[one for one in dossier.trail if one.kind in REGISTERS],
+        written_on=typeset.usual_day(dossier.trail),
         figures=typeset.figures(dossier, amounts),
         heads=_heads(dossier),
         pairs=_pairs([table for table in dossier.composition if _narrow(table)]),
@@ -158,7 +162,8 @@ def _environment(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bo
         field=typeset.field,
         fill=fill,
         grouped=typeset.grouped,
-        late=typeset.late,
+        largest=typeset.largest,
+        prose=typeset.prose,
         margin=typeset.margin,
         moment=typeset.moment,
         name=typeset.name,
@@ -184,6 +189,7 @@ def _heads(dossier: Dossier) -> dict[str, str]:
     """What each section shows, as its heading."""
     lots = sum(body.kind == "lot" for body in dossier.genealogy.bodies)
     fruit = len(dossier.sources)
+    happened = sum(one.kind not in REGISTERS for one in dossier.trail)
     count = typeset.counted
     return {
         "verdicts": "Each statement, the rule it meets or misses, and why",
@@ -191,7 +197,7 @@ def _heads(dossier: Dossier) -> dict[str, str]:
         "genealogy": f"How it came together: {_many(fruit, 'source')} through {_many(lots, 'lot')}",
         "through": "The lots and fermentations it passed through",
         "sources": f"The {count(fruit)} sources of the wine" if fruit > 1 else "Its source",
-        "trail": f"The trail: {_many(len(dossier.trail), 'event')} and their papers",
+        "trail": f"The trail: {_many(happened, 'event')} and their papers",
     }
 
 
@@ -258,10 +264,17 @@ def _body(
     legible: Callable[[str], str],
 ) -> charts.Body:
     volume = amount(body.share)
-    parts = [says(volume), typeset.moment(body.since) if body.since else "", body.says]
+    since = typeset.moment(body.since) if body.since else ""
+    parts = [body.says, says(volume)] if body.says else [says(volume), since]
     note = ", ".join(part for part in parts if part)
     return charts.Body(
-        body.key, legible(body.name), legible(note), volume, body.kind, amount(body.lost)
+        key=body.key,
+        name=legible(body.name),
+        note=legible(note),
+        volume=volume,
+        kind=body.kind,
+        lost=amount(body.lost),
+        amount=says(volume),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -27,6 +28,7 @@ from ampelog.facts import (
 )
 from ampelog.genealogy import flows
 from ampelog.labelling import Labelled
+from ampelog.phrases import regime, several
 from ampelog.quantities import ONE, floor_text, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
@@ -105,12 +107,13 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
         style=style,
         owner=", ".join(sorted(owner for owner in lot.owners if owner)) or None,
         bottles=composing.count(lot, lot.amount) if bottled else None,
-        filled=composing.count(lot, lot.tally(BOTTLES).into) if bottled else None,
+        filled=_filled(view, lot),
         format=_format(lot.format) if bottled else None,
         holdings=tuple(Held(vessel, text(held.amount)) for vessel, held in lot.holdings.items()),
         fills=_fills(view, lot),
         rest=rest,
         rest_ends_on=view.cellar.rest_ends(lot, rest) if rest else None,
+        on_hold=any(view.cellar.holds.binding(held.holds) for held in contents.values()),
         released_on=None if lot.released is None else _day(view, lot.released),
     )
 
@@ -148,9 +151,20 @@ def _fills(view: View, lot: Lot) -> tuple[Fill, ...]:
     return tuple(sorted(fills, key=lambda fill: (fill.filled_on, fill.position)))
 
 
+def _filled(view: View, lot: Lot) -> str | None:
+    """How many bottles were filled for this lot; None where it only took bottles over."""
+    events = view.events(view.positions(lot.fills).values()).values()
+    outputs = [
+        end
+        for event in events
+        for end in several(event.get("to")) or (event,)
+        if event["kind"] in ("bottle", "receive") and end.get("lot") == lot.name
+    ]
+    return str(sum(end["bottles"] for end in outputs)) if outputs else None
+
+
 def _code(event: dict[str, Any], lot: str) -> str | None:
-    ends = event.get("to")
-    outputs = ends if isinstance(ends, list) else [ends if isinstance(ends, dict) else event]
+    outputs = several(event.get("to")) or (event,)
     codes = [end["code"] for end in outputs if end.get("lot") == lot and end.get("code")]
     return ", ".join(codes) or None
 
@@ -242,7 +256,12 @@ def _through(view: View, lot: Lot, content: list[tuple[int, int]]) -> tuple[Thro
             row["lot"],
             row["share"],
             tuple(
-                Ferment(one["vessel"], one["organism"], one["regime_in_words"], one["share"])
+                Ferment(
+                    one["vessel"],
+                    one["organism"],
+                    regime(one["regime"]) if one["regime"] else None,
+                    one["share"],
+                )
                 for one in row["ferment"]
             ),
         )
@@ -273,6 +292,8 @@ def _genealogy(
     bodies = [_lot_body(view, name, out.get(_lot_key(name), Fraction(0)), since) for name in names]
     fruit, entering = _entering(view, composition)
     own = Body(_lot_key(lot.name), "wine", lot.name, "1", since=since.get(lot.name))
+    known = {body.key for body in (*fruit, *bodies)}
+    entering = [one if one.target in known else replace(one, target=own.key) for one in entering]
     ordered = sorted([*fruit, *bodies], key=lambda body: (body.since or "", body.key))
     return Genealogy((*ordered, own), (*drawn, *entering))
 
@@ -299,27 +320,34 @@ def _lot_body(view: View, name: str, share: Fraction, since: Mapping[str, str]) 
     )
 
 
+def _kind(leaf: Leaf) -> str:
+    return {"pick": "fruit", "receive": "received"}.get(leaf.kind, "addition")
+
+
+def _stands_for(leaf: Leaf) -> tuple[str, str]:
+    """The two lines of a source on the drawing: where it is from, and what it is."""
+    if leaf.material is not None:
+        return leaf.material, leaf.role or ""
+    place = leaf.block or " and ".join(leaf.named) or f"{leaf.lot}"
+    known = [leaf.variety or "unknown variety", str(leaf.vintage or "unknown vintage")]
+    return place, " ".join(known)
+
+
 def _entering(view: View, composition: Composition) -> tuple[list[Body], list[Flow]]:
     """The sources as bodies, those of one name and lot together, and their flows into the lots."""
-    kinds = {"pick": "fruit", "receive": "received"}
-    rows = composition.rows(lambda leaf: (kinds.get(leaf.kind, "addition"), _name(leaf), leaf.lot))
+    rows = composition.rows(lambda leaf: (_kind(leaf), *_stands_for(leaf), leaf.lot))
     first: dict[tuple[Any, ...], int] = {}
     for leaf in composition.leaves:
-        key = (kinds.get(leaf.kind, "addition"), _name(leaf), leaf.lot)
-        first[key] = min(first.get(key, leaf.position), leaf.position)
+        source = (_kind(leaf), *_stands_for(leaf), leaf.lot)
+        first[source] = min(first.get(source, leaf.position), leaf.position)
     events = view.events(first.values())
-    shares: dict[tuple[str, str], Fraction] = {}
-    since: dict[tuple[str, str], str] = {}
+    bodies: dict[str, Body] = {}
     entering = []
-    for (kind, name, lot), share in rows:
-        body = (kind, name)
-        shares[body] = shares.get(body, Fraction(0)) + Fraction(share)
-        on = events[first[kind, name, lot]]["at"][:10]
-        since[body] = min(since.get(body, on), on)
-        if lot is not None:
-            entering.append(Flow(f"{kind} {name}", _lot_key(lot), share))
-    bodies = [
-        Body(f"{kind} {name}", kind, name, floor_text(share, DECIMALS), since=since[kind, name])
-        for (kind, name), share in shares.items()
-    ]
-    return bodies, entering
+    for (kind, name, says, lot), share in rows:
+        key = f"{kind} {name}, {says}"
+        on = events[first[kind, name, says, lot]]["at"][:10]
+        known = bodies.get(key, Body(key, kind, name, "0", says, on))
+        total = floor_text(Fraction(known.share) + Fraction(share), DECIMALS)
+        bodies[key] = replace(known, share=total, since=min(known.since or on, on))
+        entering.append(Flow(key, _lot_key(str(lot)), share))
+    return list(bodies.values()), entering

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Sequence
 from datetime import date
 from fractions import Fraction
+from typing import Protocol, TypeVar
 
 from ampelog.facts import Claim, Dossier, Entry, Source
 from ampelog.phrases import brief
@@ -21,6 +23,9 @@ THIN = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 LONGEST_NAME = 96
 LONGEST_TEXT = 1200
+MANY_ROWS = 60
+LEAST_SHARE = Fraction(1, 1000)
+"""Of a list of more than ``MANY_ROWS``, rows below this share are counted and not printed."""
 _MONTHS = (
     "January",
     "February",
@@ -62,6 +67,21 @@ def rounded(value: Fraction, decimals: int) -> str:
     if value and not Fraction(shown):
         return f"<{THIN}{floor_text(Fraction(1, 10**decimals), decimals)}"
     return grouped(shown)
+
+
+class _Shared(Protocol):
+    @property
+    def share(self) -> str: ...
+
+
+Rows = TypeVar("Rows", bound=_Shared)
+
+
+def largest(rows: Sequence[Rows]) -> Sequence[Rows]:
+    """The rows worth their lines: all of a short list, of a long one those of a thousandth."""
+    if len(rows) <= MANY_ROWS:
+        return rows
+    return [row for row in rows if Fraction(row.share) >= LEAST_SHARE]
 
 
 def counted(number: int) -> str:
@@ -163,9 +183,22 @@ def verdict(text: str) -> str:
     return VERDICTS.get(text, text)
 
 
-def late(entry: Entry) -> bool:
-    """Whether an event was written down on another day than it happened."""
-    return entry.recorded_on[:10] != entry.at[:10]
+def usual_day(entries: Sequence[Entry]) -> str | None:
+    """The day on which most of the entries were written down, where that is most of them."""
+    days = Counter(entry.recorded_on[:10] for entry in entries)
+    if not days:
+        return None
+    usual, count = max(days.items(), key=lambda item: (item[1], item[0]))
+    return usual if 2 * count > len(entries) and count > 1 else None
+
+
+def prose(text: str) -> str:
+    """Words for people: what a terminal shows in backticks stands in quotation marks."""
+    return re.sub(
+        r"`([^`]*)`",
+        "\N{LEFT DOUBLE QUOTATION MARK}\\1\N{RIGHT DOUBLE QUOTATION MARK}",
+        brief(text),
+    )
 
 
 def source(one: Source) -> str:
@@ -201,13 +234,28 @@ class Amounts:
 
 
 def lines(dossier: Dossier) -> tuple[Claim, ...]:
-    """A line a statement: of its rows the worst, and of those the one with the least margin."""
+    """A line a statement: of its rows the worst, and of those the one with the least margin.
+
+    A row without figures gives way to one of the same claim that has them and is no better.
+    """
     worst: dict[tuple[str, str], Claim] = {}
     for claim in dossier.claims:
         key = (claim.claim, claim.statement)
         if key not in worst or _severity(claim) < _severity(worst[key]):
             worst[key] = claim
-    return tuple(worst.values())
+    found = list(worst.values())
+    return tuple(
+        one
+        for one in found
+        if one.actual is not None
+        or not any(
+            other.claim == one.claim
+            and other.actual is not None
+            and other.statement.startswith(one.statement)
+            and WORST.index(other.verdict) <= WORST.index(one.verdict)
+            for other in found
+        )
+    )
 
 
 def _severity(claim: Claim) -> tuple[int, Fraction]:

@@ -487,13 +487,13 @@ def test_a_large_shortfall_of_a_bottling_is_a_finding(vintage: Vintage) -> None:
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "200 L"}
     """
     bottle = """
-    {"kind": "bottle", "at": "2024-10-02T0N:00", "from": {"lot": "A", "volume": "30 L"},
+    {"kind": "bottle", "at": "2024-10-02T0HOUR:00", "from": {"lot": "A", "volume": "30 L"},
      "lot": "S", "bottles": COUNT, "format": "750 mL"WHY}
     """
-    vintage.load(bottle.replace("N", "1").replace("COUNT", "38").replace("WHY", ""))
+    vintage.load(bottle.replace("HOUR", "1").replace("COUNT", "38").replace("WHY", ""))
     less = bottle.replace("COUNT", "37")
-    vintage.load(less.replace("N", "2").replace("WHY", ""), odd=["large shortfall"])
-    vintage.load(less.replace("N", "3").replace("WHY", ', "loss": "filter"'))
+    vintage.load(less.replace("HOUR", "2").replace("WHY", ""), odd=["large shortfall"])
+    vintage.load(less.replace("HOUR", "3").replace("WHY", ', "loss": "filter"'))
 
 
 @pytest.mark.parametrize("kind", ["rack", "top", "blend", "barrel_down", "press"])
