@@ -10,7 +10,7 @@ from ampelog.bottles import begin_bottles, same_format, settle
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, lot_of, said, vessels_of
 from ampelog.graph import Node
-from ampelog.movement import Fill, Pool, arrive, fills
+from ampelog.movement import Fill, Pool, arrive, fills, may_arrive
 from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Lot, sort_of
 from ampelog.steps import Step
 from ampelog.transfers import book_in
@@ -20,7 +20,7 @@ def pick(cellar: Cellar, step: Step) -> None:
     """Fruit comes in from a block: a source."""
     model: Any = step.model
     holds = _watched(cellar, f"block:{model.block}")
-    _bring(cellar, step, [Fill(model.lot, model.vessel, MASS, model.mass)], "grapes", holds)
+    _bring(cellar, step, [Fill(model.lot, MASS, [model.vessel], [model.mass])], "grapes", holds)
 
 
 def receive(cellar: Cellar, step: Step) -> None:
@@ -31,10 +31,7 @@ def receive(cellar: Cellar, step: Step) -> None:
     if model.bottles is not None:
         same_format(cellar, model.lot, model.format)
         begin_bottles(cellar, model.lot)
-        found = [
-            Fill(model.lot, vessel, BOTTLES, amount * model.format, format=model.format)
-            for vessel, amount in over(model, model.bottles)
-        ]
+        found = [in_bottles(model, model.format)]
     else:
         found = fills([model])
     state = model.state or {MASS: "grapes", VOLUME: "wine", BOTTLES: "bottled"}[found[0].sort]
@@ -54,17 +51,21 @@ def receive(cellar: Cellar, step: Step) -> None:
         lot.label = model.label or lot.label
 
 
-def over(model: Any, bottles: int) -> list[tuple[str | None, int]]:
+def in_bottles(model: Any, format_: int) -> Fill:
+    """Bottles that come in, over one or several vessels."""
     vessels: Sequence[str | None] = vessels_of(model) or [None]
-    return list(zip(vessels, quantities.split(bottles, [1] * len(vessels)), strict=True))
+    counts = quantities.split(model.bottles, [1] * len(vessels))
+    amounts = [count * format_ for count in counts]
+    return Fill(model.lot, BOTTLES, vessels, amounts, format=format_)
 
 
 def _bring(cellar: Cellar, step: Step, found: list[Fill], state: str, holds: frozenset[str]) -> Lot:
     """A source enters the cellar."""
     name, sort = found[0].lot, found[0].sort
-    node = cellar.graph.add(Node((), step.position, name, found[0].vessel))
+    node = cellar.graph.add(Node((), step.position, name, found[0].vessels[0]))
     amount = sum(fill.amount for fill in found)
     owners = frozenset((None,))
+    may_arrive(cellar, step, (), found)
     book_in(cellar, found)
     arrive(cellar, step, Pool(node, amount, sort, state, holds, owners), found)
     lot = cellar.lots[name]
@@ -97,10 +98,7 @@ def return_(cellar: Cellar, step: Step) -> None:
         if model.bottles is None:
             raise CannotHave("wrong sort", f"`{lot.name}` left as `bottles`", "", lot.name)
         same_format(cellar, lot.name, first.format)
-        found = [
-            Fill(lot.name, vessel, BOTTLES, count * first.format, format=first.format)
-            for vessel, count in over(model, model.bottles)
-        ]
+        found = [in_bottles(model, first.format)]
     else:
         found = fills([model])
         if found[0].sort != sort:
@@ -113,6 +111,7 @@ def return_(cellar: Cellar, step: Step) -> None:
             "",
             lot.name,
         )
+    may_arrive(cellar, step, (), found)
     pool = _take_back(cellar, step, lot, out, amount)
     book_in(cellar, found)
     settle(cellar, step, pool, found)

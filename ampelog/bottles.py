@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from ampelog import quantities
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.graph import Node
-from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
+from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, may_arrive, take
 from ampelog.state import BOTTLES, MASS, Holding, Lot
 from ampelog.steps import Step
 from ampelog.transfers import LARGE, book
@@ -34,6 +34,7 @@ def bottle(cellar: Cellar, step: Step) -> None:
             )
     missing = sum(d.amount for d in out) - sum(f.amount for f in found)
     _check_shortfall(cellar, step, out, found, missing)
+    may_arrive(cellar, step, out, found)
     pool = take(cellar, step, out)
     pool.holds |= keys
     book(cellar, out, found, missing, "bottle")
@@ -42,7 +43,7 @@ def bottle(cellar: Cellar, step: Step) -> None:
         begin_bottles(cellar, fill.lot)
         lot = _enter_bottles(cellar, fill, pool)
         node = cellar.graph.add(
-            Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessel)
+            Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessels[0])
         )
         lot.fills[node] = ended
         _add_fill(lot, fill, pool, [(node, fill.amount)])
@@ -93,9 +94,9 @@ def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
         found.append(
             Fill(
                 output.lot,
-                output.vessel,
                 BOTTLES,
-                output.bottles * size,
+                [output.vessel],
+                [output.bottles * size],
                 format=size,
                 label=output.label,
             )
@@ -128,14 +129,19 @@ def begin_bottles(cellar: Cellar, name: str) -> None:
         lot.fills, lot.released, lot.label = {}, None, None
 
 
-def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Iterable[tuple[int, int]]) -> None:
-    holding = lot.holdings.get(fill.vessel)
-    if holding is None:
-        holding = lot.holdings[fill.vessel] = Holding("bottled")
-    holding.holds |= pool.holds
-    for node, amount in parts:
-        if amount:
-            holding.fill(node, amount)
+def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Sequence[tuple[int, int]]) -> None:
+    """Put fills into the holdings of a lot: each holding takes its share of each."""
+    left = list(parts)
+    for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
+        holding = lot.holdings.get(vessel)
+        if holding is None:
+            holding = lot.holdings[vessel] = Holding("bottled")
+        holding.holds |= pool.holds
+        here = quantities.split(amount, [part for _, part in left])
+        for (node, _), part in zip(left, here, strict=True):
+            if part:
+                holding.fill(node, part)
+        left = [(node, part - q) for (node, part), q in zip(left, here, strict=True) if part > q]
 
 
 def pack(cellar: Cellar, step: Step) -> None:
@@ -159,6 +165,7 @@ def pack(cellar: Cellar, step: Step) -> None:
         raise CannotHave("two formats", "`pack` keeps the format of the bottles", "", found[0].lot)
     missing = sum(d.amount for d in out) - sum(f.amount for f in found)
     _check_shortfall(cellar, step, out, found, missing)
+    may_arrive(cellar, step, out, found)
     pool = take(cellar, step, out)
     pool.holds |= material_keys(cellar, model)
     ended = {node: when for draw in out for node, when in draw.lot.fills.items()}

@@ -17,7 +17,7 @@ from ampelog.errors import Finding
 from ampelog.graph import Ferment, Graph
 from ampelog.movement import close
 from ampelog.registers import Registers
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, Holding, Lot
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot
 from ampelog.steps import Step
 
 T = TypeVar("T")
@@ -101,6 +101,7 @@ class Cellar:
         """The lots touched since the last store."""
         self.resolved: dict[int, tuple[tuple[str | None, int], ...]] = {}
         """By position: the quantities that were not stated but read off the cellar."""
+        self._capacious: dict[str, bool] = {}
         self.others: Callable[[], list[str]] = list
         """The names of lots that are not here yet."""
         self.older_ferment: Callable[[int], Ferment] = _no_ferment
@@ -140,23 +141,10 @@ class Cellar:
         owners = self.owners(lot, instant)
         return next(iter(owners)) if len(owners) == 1 else None
 
-    def enter(self, lot: Lot, vessel: str | None, sort: str) -> None:
-        """A lot comes into a vessel that must hold no other lot of liquid."""
-        if vessel is None or sort in (MASS, BOTTLES):
-            return
-        other = self.vessels.get(vessel)
-        if other and other != lot.name:  # an emptied vessel holds the lot ""
-            held = self.lots[other].holdings.get(vessel)
-            if held is not None:
-                raise CannotHave(
-                    "two lots in one vessel",
-                    f"`{vessel}` still holds {said(held.amount, self.lots[other].sort)} of "
-                    f"`{other}`; `{lot.name}` was filled in",
-                    f"draw `{other}` in `from` as well (it mixes), record its loss, "
-                    "or gauge it empty",
-                    lot.name,
-                )
-        self.vessels[vessel] = lot.name
+    def enter(self, lot: Lot, vessel: str | None) -> None:
+        """A lot comes into a vessel; of liquids it is the only one there."""
+        if vessel is not None and lot.sort not in (MASS, BOTTLES):
+            self.vessels[vessel] = lot.name
 
     def leave(self, lot: Lot, vessel: str | None) -> None:
         """A lot has left a vessel."""
@@ -168,9 +156,16 @@ class Cellar:
         text = self.registers.at("vessel", vessel, instant).get("capacity")
         return None if text is None else _volume(text)
 
+    def capacious(self, vessel: str) -> bool:
+        """Whether a capacity may be registered of a vessel: asked at every fill, so kept."""
+        known = self._capacious.get(vessel)
+        if known is None:
+            known = self._capacious[vessel] = self.registers.knows("vessel", vessel)
+        return known
+
     def check_capacity(self, step: Step, lot: Lot, vessel: str) -> None:
         """A holding over its vessel's capacity is a finding, never a refusal."""
-        if not self.registers.knows("vessel", vessel) or lot.sort in (MASS, BOTTLES):
+        if lot.sort in (MASS, BOTTLES):
             return
         capacity = self.capacity(vessel, step.instant)
         held = lot.holdings[vessel].amount
@@ -183,26 +178,31 @@ class Cellar:
                 lot.name,
             )
 
-    def fill_up(
-        self, step: Step, lot: Lot, vessel: str | None, holding: Holding, node: int, amount: int
-    ) -> None:
-        """Top a vessel full: what exceeds its capacity evaporated before the fill."""
+    def check_full(self, step: Step, lot: str, vessel: str | None, amount: int) -> None:
+        """Topping full needs a vessel of registered capacity that holds the fill."""
         capacity = None if vessel is None else self.capacity(vessel, step.instant)
         if capacity is None:
             raise CannotHave(
                 "no capacity",
                 f"`full` needs the capacity of {place(vessel)}, and none is registered",
                 "register the vessel with its `capacity`, or leave out `full`",
-                lot.name,
+                lot,
             )
         if amount > capacity:
             raise CannotHave(
                 "more than the vessel",
-                f"{said(amount, lot.sort)} filled into {place(vessel)}, which holds "
-                f"{said(capacity, lot.sort)}",
+                f"{said(amount, VOLUME)} filled into {place(vessel)}, which holds "
+                f"{said(capacity, VOLUME)}",
                 "check the quantity and the vessel",
-                lot.name,
+                lot,
             )
+
+    def fill_up(
+        self, step: Step, lot: Lot, vessel: str | None, holding: Holding, node: int, amount: int
+    ) -> None:
+        """Top a vessel full: what exceeds its capacity evaporated before the fill."""
+        capacity = None if vessel is None else self.capacity(vessel, step.instant)
+        assert capacity is not None, "checked before anything moved"
         gone = holding.amount + amount - capacity
         if gone > 0:
             if holding.amount:

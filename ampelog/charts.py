@@ -18,10 +18,12 @@ from ampelog.svg import STYLE, curve, fitted, pt, ribbon, text, width_of
 POINT = 100
 MOST_BODIES = 60
 MOST_COLUMNS = 9
-LEAST_BARS = 7000
+LEAST_BARS, TALLEST = 7000, 18000
 FOOT = 3600
 NAME, NOTE = 750, 700
-"""Sizes of the two lines of a label, in hundredths of a point."""
+NOTE_WIDTH = 672
+"""Sizes of the two lines of a label, in hundredths of a point; the second is of a lighter weight,
+as wide as a semibold of ``NOTE_WIDTH``."""
 
 
 @dataclass(frozen=True)
@@ -79,16 +81,12 @@ class _Drawing:
         count = max(column.values()) + 1
         self.pitch = canvas.width * POINT // count
         self.bar_width = self.pitch * 52 // 100
-        crowd = max(list(column.values()).count(place) for place in range(count))
-        whole = max(body.volume for body in bodies) or 1
-        room = canvas.height * POINT - FOOT
         for lines, tail in ((2, 750), (2, 250), (1, 250)):
             self.head = NAME + (NOTE if lines == 2 else 0) + 250
-            left = room - crowd * (self.head + tail + BETWEEN)
-            if left >= LEAST_BARS:
+            self.scale = self._fitting(column, self.head + tail + BETWEEN)
+            if self.scale * max(body.volume for body in bodies) >= LEAST_BARS:
                 break
         self.two_lined, self.tails_told = lines == 2, tail == 750
-        self.scale = Fraction(max(4000, min(18000, left)), whole)
         sizes = {
             body.key: (self.head, max(100, self.tall(body.volume)), tail if body.lost else 0)
             for body in bodies
@@ -101,6 +99,25 @@ class _Drawing:
             sum(self.grid.slot(index) for index in things) for things in self.grid.columns
         )
         settle(self.grid, self.height)
+
+    def _fitting(self, column: dict[str, int], label: int) -> Fraction:
+        """The scale at which the fullest column fits the canvas, within what looks well."""
+        room = self.canvas.height * POINT - FOOT
+        count = max(column.values()) + 1
+        free, volume = [room] * count, [0] * count
+        for body in self.bodies:
+            free[column[body.key]] -= label
+            volume[column[body.key]] += body.volume
+        for link in self.links:
+            for place in range(column[link.source] + 1, column[link.target]):
+                free[place] -= BETWEEN
+                volume[place] += link.volume
+        whole = max(1, *(body.volume for body in self.bodies))
+        fits = min(
+            (Fraction(left, inside) for left, inside in zip(free, volume, strict=True) if inside),
+            default=Fraction(1),
+        )
+        return max(Fraction(4000, whole), min(Fraction(TALLEST, whole), fits))
 
     def tall(self, volume: int) -> int:
         """The height of a volume, in hundredths of a point."""
@@ -226,15 +243,15 @@ def _body(drawing: _Drawing, body: Body) -> list[str]:
         f'<rect class="body {escape(body.kind)}" x="{pt(x)}" y="{pt(spot.top)}" '
         f'width="{pt(width)}" height="{pt(spot.height)}"/>'
     ]
-    name, note = fitted(body.name, NAME, room), fitted(body.note, NOTE, room)
-    widths = width_of(name, NAME), width_of(note, NOTE)
+    name, note = fitted(body.name, NAME, room), fitted(body.note, NOTE_WIDTH, room)
+    widths = width_of(name, NAME), width_of(note, NOTE_WIDTH)
     if drawing.two_lined:
         marks.append(_clear(x, spot.top - drawing.head + 200, max(widths), drawing))
         marks.append(text(x, spot.top - NOTE - 280, "name", name))
         marks.append(text(x, spot.top - 220, "note", note))
     else:
-        beside = widths[0] + 250 + width_of(body.amount, NOTE) <= room
-        used = widths[0] + (250 + width_of(body.amount, NOTE) if beside else 0)
+        beside = widths[0] + 250 + width_of(body.amount, NOTE_WIDTH) <= room
+        used = widths[0] + (250 + width_of(body.amount, NOTE_WIDTH) if beside else 0)
         marks.append(_clear(x, spot.top - drawing.head + 200, used, drawing))
         marks.append(text(x, spot.top - 220, "name", name))
         if beside:
@@ -269,7 +286,7 @@ def _lost(drawing: _Drawing, body: Body, spot: Spot) -> list[str]:
     if drawing.tails_told:
         says = f"{drawing.canvas.says(body.lost)} lost"
         room = drawing.pitch - thick - 1400
-        marks.append(text(x + thick + 600, y + 660, "note", fitted(says, NOTE, room)))
+        marks.append(text(x + thick + 600, y + 660, "note", fitted(says, NOTE_WIDTH, room)))
     return marks
 
 
@@ -295,7 +312,7 @@ def _scale(drawing: _Drawing) -> list[str]:
         if edge in edges:
             marks.append(ribbon([(x, y + 300), (x + 2600, y + 300)], 500, edge))
             marks.append(text(x + 3000, y + 800, "note", says))
-            x += 3600 + width_of(says, NOTE) + 900
+            x += 3600 + width_of(says, NOTE_WIDTH) + 900
     return marks
 
 

@@ -36,21 +36,18 @@ def zone_of(ledger: Ledger) -> ZoneInfo:
     return moments.zone_of(ledger.records(1, 1)[0].event["timezone"])
 
 
-def read(
-    records: Iterable[Record], zone: ZoneInfo, new: bool = False, told: dict[int, str] | None = None
-) -> tuple[list[Step], list[Correction]]:
-    """The steps and corrections of these records. ``told`` says where a new one came from."""
+def read(records: Iterable[Record], zone: ZoneInfo) -> tuple[list[Step], list[Correction]]:
+    """The steps and corrections of these records."""
     from ampelog.events import model_of
 
     steps: list[Step] = []
     corrections: list[Correction] = []
     for record in records:
         event = json.loads(record.body)
-        place = (told or {}).get(record.position) or where(record.position, event)
+        place = where(record.position, event)
         model = model_of(event)
-        step = Step(
-            record.instant, record.position, record.position, event["id"], event, model, new, place
-        )
+        at = record.position
+        step = Step(record.instant, at, at, event["id"], event, model, False, place)
         steps.append(step)
         if event["kind"] == "correct":
             corrections.append(correction(step, zone))

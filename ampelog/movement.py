@@ -7,7 +7,7 @@ what it draws and what it fills.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,9 @@ from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot, Shipped, sort_of,
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
     from ampelog.steps import Step
+
+
+_NO_VESSEL: Sequence[None] = (None,)
 
 
 @dataclass(slots=True)
@@ -34,16 +37,24 @@ class Draw:
 
 @dataclass(slots=True)
 class Fill:
-    """A quantity that arrives in one holding. ``full`` fills the vessel to its capacity."""
+    """A quantity that arrives in one lot, in one or several vessels, an amount each.
+
+    ``full`` fills each vessel to its capacity; ``format`` and ``label`` are those of bottles.
+    """
 
     lot: str
-    vessel: str | None
     sort: str
-    amount: int
+    vessels: Sequence[str | None]
+    amounts: Sequence[int]
     full: bool = False
     fraction: str | None = None
     format: int = 0
     label: str | None = None
+
+    @property
+    def amount(self) -> int:
+        """All that arrives."""
+        return sum(self.amounts)
 
 
 @dataclass(slots=True)
@@ -170,12 +181,13 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
 def _emptied(found: Sequence[Draw]) -> dict[str, dict[str | None, Holding]]:
     """The holdings, as they were, of the lots that these draws empty."""
     totals: dict[str, int] = {}
+    lots = {draw.lot.name: draw.lot for draw in found}
     for draw in found:
         totals[draw.lot.name] = totals.get(draw.lot.name, 0) + draw.amount
     return {
-        draw.lot.name: {vessel: held.copy() for vessel, held in draw.lot.holdings.items()}
-        for draw in found
-        if totals[draw.lot.name] == draw.lot.amount
+        name: {vessel: held.copy() for vessel, held in lot.holdings.items()}
+        for name, lot in lots.items()
+        if totals[name] == lot.amount
     }
 
 
@@ -231,19 +243,13 @@ def fills(endpoints: Iterable[Any]) -> list[Fill]:
     found: list[Fill] = []
     for endpoint in endpoints:
         sort, total = _filled(endpoint)
-        vessels: Sequence[str | None] = vessels_of(endpoint) or [None]
+        vessels: Sequence[str | None] = vessels_of(endpoint) or _NO_VESSEL
         if endpoint.each is not None:
             amounts = [total] * len(vessels)
         else:
             amounts = quantities.split(total, [1] * len(vessels))
         full, fraction = bool(getattr(endpoint, "full", None)), getattr(endpoint, "fraction", None)
-        lot = endpoint.lot
-        found.extend(
-            [
-                Fill(lot, vessel, sort, amount, full, fraction)
-                for vessel, amount in zip(vessels, amounts, strict=True)
-            ]
-        )
+        found.append(Fill(endpoint.lot, sort, vessels, amounts, full, fraction))
     return found
 
 
@@ -266,39 +272,97 @@ def _filled(endpoint: Any) -> tuple[str, int]:
     return sort, amount
 
 
-def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> None:
-    """All fills arrive together, each with the pool's composition."""
-    node, holds = pool.node, pool.holds
-    ferment = pool.ferment
-    name, lot, state, nodes = None, None, "", {}
+def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[Fill]) -> None:
+    """Refuse what could not arrive once the draws have left; nothing has moved yet."""
+    leaving: dict[int, int] = {}
+    for draw in out:
+        leaving[id(draw.holding)] = leaving.get(id(draw.holding), 0) + draw.amount
+
+    def stays(holding: Holding) -> int:
+        return holding.amount - leaving.get(id(holding), 0)
+
+    entered: dict[str, str] = {}
     for fill in found:
-        if fill.lot != name or lot is None:
-            name = fill.lot
-            lot = into(cellar, fill, pool)
-            state = state_after(pool.state, fill.sort)
-        vessel = fill.vessel
-        holding = lot.holdings.get(vessel)
-        if holding is None:
-            cellar.enter(lot, vessel, fill.sort)
-            holding = lot.holdings[vessel] = Holding(state)
-            holding.ferment = ferment
-        elif holding.state != state:
-            holding.state = _mixed_state(holding, state, fill.amount)
-        if holds:
-            holding.holds |= holds
-        if fill.full:
-            cellar.fill_up(step, lot, vessel, holding, node, fill.amount)
-            continue
-        arriving = node
+        lot = cellar.lots.get(fill.lot)
+        holdings = lot.holdings if lot is not None else {}
+        if lot is not None and lot.sort != fill.sort and any(map(stays, holdings.values())):
+            raise _two_sorts(lot, fill, sum(map(stays, holdings.values())))
+        for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
+            if vessel is None:
+                _check_no_vessel(fill, [v for v, held in holdings.items() if stays(held)])
+            elif fill.sort == VOLUME:
+                if vessel not in holdings:
+                    _check_alone(cellar, fill.lot, vessel, stays)
+                if len(found) > 1 and entered.setdefault(vessel, fill.lot) != fill.lot:
+                    raise _two_lots(vessel, entered[vessel], fill.lot, "is filled with")
+            if fill.full:
+                cellar.check_full(step, fill.lot, vessel, amount)
+
+
+def _two_sorts(lot: Lot, fill: Fill, staying: int) -> CannotHave:
+    return CannotHave(
+        "two sorts",
+        f"`{lot.name}` still holds {said(staying, lot.sort)}; {where_it_is(lot)}; "
+        f"it cannot also be filled by {fill.sort}",
+        "give the new body a lot name of its own, or record what became of the old",
+        lot.name,
+    )
+
+
+def _check_no_vessel(fill: Fill, staying: list[str | None]) -> None:
+    if any(vessel is not None for vessel in staying):
+        shown = ", ".join(place(vessel) for vessel in staying[:6] if vessel is not None)
+        raise CannotHave(
+            "which vessel",
+            f"`{fill.lot}` lies in vessels ({shown}); a fill without a vessel was named",
+            "name the vessel that was filled",
+            fill.lot,
+        )
+
+
+def _check_alone(cellar: Cellar, lot: str, vessel: str, stays: Callable[[Holding], int]) -> None:
+    other = cellar.vessels.get(vessel)
+    if other and other != lot:
+        held = cellar.lots[other].holdings.get(vessel)
+        if held is not None and stays(held):
+            raise _two_lots(vessel, other, lot, f"still holds {said(stays(held), VOLUME)} of")
+
+
+def _two_lots(vessel: str, other: str, lot: str, how: str) -> CannotHave:
+    return CannotHave(
+        "two lots in one vessel",
+        f"`{vessel}` {how} `{other}`; `{lot}` was filled in",
+        f"draw `{other}` in `from` as well (it mixes), record its loss, or gauge it empty",
+        lot,
+    )
+
+
+def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> None:
+    """All fills arrive together, each with the pool's composition (after ``may_arrive``)."""
+    for fill in found:
+        lot = into(cellar, fill, pool)
+        state = state_after(pool.state, fill.sort)
+        node = pool.node
         if fill.fraction is not None:
-            if fill.fraction not in nodes:
-                nodes[fill.fraction] = cellar.graph.add(
-                    Node(((node, 1),), step.position, fraction=fill.fraction)
-                )
-            arriving = nodes[fill.fraction]
-        holding.fill(arriving, fill.amount)
-        if vessel is not None:
-            cellar.check_capacity(step, lot, vessel)
+            label = Node(((node, 1),), step.position, fraction=fill.fraction)
+            node = cellar.graph.add(label)
+        holdings, holds, capacious = lot.holdings, pool.holds, cellar.capacious
+        for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
+            holding = holdings.get(vessel)
+            if holding is None:
+                cellar.enter(lot, vessel)
+                holding = holdings[vessel] = Holding(state)
+                holding.ferment = pool.ferment
+            elif holding.state != state:
+                holding.state = _mixed_state(holding, state, amount)
+            if holds:
+                holding.holds |= holds
+            if fill.full:
+                cellar.fill_up(step, lot, vessel, holding, node, amount)
+                continue
+            holding.fill(node, amount)
+            if vessel is not None and capacious(vessel):
+                cellar.check_capacity(step, lot, vessel)
 
 
 def _mixed_state(holding: Holding, state: str, amount: int) -> str:
@@ -324,24 +388,9 @@ def into(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
     elif not lot.holdings:
         lot.sort, lot.format = fill.sort, fill.format or lot.format
         lot.owners = frozenset()
-    elif lot.sort != fill.sort:
-        raise CannotHave(
-            "two sorts",
-            f"`{lot.name}` still holds {said(lot.amount, lot.sort)}; {where_it_is(lot)}; "
-            f"it cannot also be filled by {fill.sort}",
-            "give the new body a lot name of its own, or record what became of the old",
-            lot.name,
-        )
     if not pool.owners <= lot.owners:
         lot.owners |= pool.owners
     cellar.touched(lot)
-    if fill.vessel is None and None not in lot.holdings and lot.holdings:
-        raise CannotHave(
-            "which vessel",
-            f"`{lot.name}` lies in vessels; {where_it_is(lot)}",
-            "name the vessel that was filled",
-            lot.name,
-        )
     return lot
 
 

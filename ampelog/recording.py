@@ -63,7 +63,7 @@ def record(
     fresh_entries, known, repeats = _unknown(ledger, entries, by)
     problems = [*problems, *repeats]
     ids = tuple(one.event["id"] for one in fresh_entries)
-    load = _Load(ledger, [one.where for one in fresh_entries], problems, dry_run, tick)
+    load = _Load(ledger, fresh_entries, problems, dry_run, tick)
     drafts = [Draft(one.event, one.instant) for one in fresh_entries]
     if not drafts:
         if problems:
@@ -171,13 +171,13 @@ class _Load:
     def __init__(
         self,
         ledger: Ledger,
-        places: Sequence[str],
+        entries: Sequence[Entry],
         problems: Sequence[Finding],
         dry_run: bool,
         tick: Tick | None,
     ) -> None:
         self.ledger = ledger
-        self.places = places
+        self.entries = entries
         self.problems = list(problems)
         self.dry_run = dry_run
         self.tick = tick
@@ -186,8 +186,7 @@ class _Load:
 
     def check(self, records: list[Record]) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
-        told = {rec.position: where for rec, where in zip(records, self.places, strict=True)}
-        steps, corrections = self._steps(records, told)
+        steps, corrections = self._steps(records)
         if self._in_order(steps, corrections):
             findings = self._extend(in_order(steps, ()), records[-1].position)
         else:
@@ -196,26 +195,30 @@ class _Load:
             raise _DryRun(findings)
         return findings
 
-    def _steps(
-        self, records: list[Record], told: dict[int, str]
-    ) -> tuple[list[Step], list[Correction]]:
-        if any('"kind":"correct"' in rec.body for rec in records):
-            self.of_load = {event["id"].lower(): event for event in (r.event for r in records)}
-        bad = {
-            rec.position
-            for rec in records
-            if '"kind":"correct"' in rec.body
-            and not self._lawful_correction(rec, told[rec.position])
-        }
-        good = [rec for rec in records if rec.position not in bad]
-        return history.read(good, self.zone, new=True, told=told)
+    def _steps(self, records: list[Record]) -> tuple[list[Step], list[Correction]]:
+        steps = [
+            Step(
+                record.instant,
+                record.position,
+                record.position,
+                one.event["id"],
+                one.event,
+                one.model,
+                True,
+                one.where,
+            )
+            for record, one in zip(records, self.entries, strict=True)
+        ]
+        corrects = [step for step in steps if step.event["kind"] == "correct"]
+        if corrects:
+            self.of_load = {step.id.lower(): step.event for step in steps}
+        now = moments.from_stamp(records[0].recorded_at)
+        lawful = [step for step in corrects if self._lawful_correction(step, now)]
+        return steps, [history.correction(step, self.zone) for step in lawful]
 
-    def _lawful_correction(self, record: Record, where: str) -> bool:
+    def _lawful_correction(self, step: Step, now: int) -> bool:
         """A replacement is a whole event of the original's kind; its problems are noted."""
-        event = record.event
-        if event["kind"] != "correct":
-            return True
-        now = moments.from_stamp(record.recorded_at)
+        event = step.event
         original = self._original(event["corrects"])
         if original is None:
             says = f"no event has the id {event['corrects']}"
@@ -232,12 +235,12 @@ class _Load:
             )
             hint = "strike the original with null, and record the other kind anew in the same load"
         else:
-            found = entry(event["replacement"], f"{where}, replacement", self.zone, now)
+            found = entry(event["replacement"], f"{step.where}, replacement", self.zone, now)
             if isinstance(found, Entry):
                 return True
             self.problems += found
             return False
-        self.problems.append(Finding("correction", where, says, hint, event["id"]))
+        self.problems.append(Finding("correction", step.where, says, hint, event["id"]))
         return False
 
     def _original(self, event_id: str) -> dict[str, Any] | None:

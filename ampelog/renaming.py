@@ -7,7 +7,7 @@ from typing import Any
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.inplace import target
-from ampelog.movement import Fill, Pool, close, into
+from ampelog.movement import Draw, Fill, Pool, close, into, may_arrive
 from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot
 from ampelog.steps import Step
 
@@ -26,43 +26,44 @@ def _rename(cellar: Cellar, step: Step) -> None:
         lot, holdings = target(cellar, endpoint)
         if lot.name == model.name:
             raise CannotHave("same name", f"`{lot.name}` already bears that name", "", lot.name)
-        amount = sum(holding.amount for _, holding in holdings)
-        pool = Pool(0, amount, lot.sort, "", NO_HOLDS, cellar.owners(lot, step.instant))
-        last = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
-        if len(holdings) == len(lot.holdings):
-            lot.last = last
-        for vessel, holding in holdings:
-            if lot.sort != BOTTLES:
-                close(cellar, step, (lot, vessel, holding), force=True)
-            _hand_over(
-                cellar,
-                lot,
-                vessel,
-                holding,
-                Fill(model.name, vessel, lot.sort, holding.amount, format=lot.format),
-                pool,
-            )
-        cellar.touched(lot)
+        vessels = [vessel for vessel, _ in holdings]
+        amounts = [holding.amount for _, holding in holdings]
+        fill = Fill(model.name, lot.sort, vessels, amounts, format=lot.format)
+        out = [Draw(lot, vessel, holding, holding.amount) for vessel, holding in holdings]
+        may_arrive(cellar, step, out, [fill])
+        _hand_over(cellar, step, lot, holdings, fill)
 
 
 def _hand_over(
-    cellar: Cellar, lot: Lot, vessel: str | None, holding: Holding, fill: Fill, pool: Pool
+    cellar: Cellar,
+    step: Step,
+    lot: Lot,
+    holdings: list[tuple[str | None, Holding]],
+    fill: Fill,
 ) -> None:
+    """Take the holdings out of one lot's name and into another's."""
+    if len(holdings) == len(lot.holdings):
+        lot.last = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+    pool = Pool(0, fill.amount, lot.sort, "", NO_HOLDS, cellar.owners(lot, step.instant))
     new = into(cellar, fill, pool)
     if lot.sort == BOTTLES:
         if not new.holdings:
             new.fills, new.released, new.label = {}, lot.released, lot.label
         new.fills.update(lot.fills)
-    lot.tally(lot.sort).out += holding.amount
-    new.tally(lot.sort).into += holding.amount
-    del lot.holdings[vessel]
-    cellar.leave(lot, vessel)
-    cellar.enter(new, vessel, lot.sort)
-    there = new.holdings.get(vessel)
-    if there is None:
-        new.holdings[vessel] = holding
-        holding.closed = False
-        return
-    for node, amount in holding.parts:
-        there.fill(node, amount)
-    there.holds |= holding.holds
+    lot.tally(lot.sort).out += fill.amount
+    new.tally(lot.sort).into += fill.amount
+    cellar.touched(lot)
+    for vessel, holding in holdings:
+        if lot.sort != BOTTLES:
+            close(cellar, step, (lot, vessel, holding), force=True)
+        del lot.holdings[vessel]
+        cellar.leave(lot, vessel)
+        cellar.enter(new, vessel)
+        there = new.holdings.get(vessel)
+        if there is None:
+            new.holdings[vessel] = holding
+            holding.closed = False
+            continue
+        for node, amount in holding.parts:
+            there.fill(node, amount)
+        there.holds |= holding.holds

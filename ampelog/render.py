@@ -35,7 +35,7 @@ FONTS = {"Regular": (400, "normal"), "Semibold": (600, "normal"), "It": (400, "i
 """The shipped files, with CSS weight and style."""
 PAPERS = {"letter": "letter", "a4": "A4"}
 SCHEME = "ampelog-font:"
-PORTRAIT, LANDSCAPE = (490, 600), (680, 420)
+PORTRAIT, LANDSCAPE = (490, 600), (680, 428)
 """Room for a drawing in points, on the narrower and the shorter of the two papers."""
 MOST_ORIGINS = 9
 REGISTERS = ("place", "block", "label")

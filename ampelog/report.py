@@ -28,7 +28,7 @@ from ampelog.facts import (
 )
 from ampelog.genealogy import flows
 from ampelog.labelling import Labelled
-from ampelog.phrases import regime, several
+from ampelog.phrases import listed, regime, several
 from ampelog.quantities import ONE, floor_text, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
@@ -320,34 +320,44 @@ def _lot_body(view: View, name: str, share: Fraction, since: Mapping[str, str]) 
     )
 
 
-def _kind(leaf: Leaf) -> str:
-    return {"pick": "fruit", "receive": "received"}.get(leaf.kind, "addition")
-
-
-def _stands_for(leaf: Leaf) -> tuple[str, str]:
-    """The two lines of a source on the drawing: where it is from, and what it is."""
-    if leaf.material is not None:
-        return leaf.material, leaf.role or ""
-    place = leaf.block or " and ".join(leaf.named) or f"{leaf.lot}"
-    known = [leaf.variety or "unknown variety", str(leaf.vintage or "unknown vintage")]
-    return place, " ".join(known)
+def _body_of(leaf: Leaf) -> tuple[str, str]:
+    """Which body on the drawing a source belongs to, as (kind, key): a block's fruit of one
+    vintage, one receipt, or one material in one role."""
+    if leaf.kind == "pick":
+        return "fruit", f"fruit {leaf.vintage} {leaf.block}"
+    if leaf.kind == "receive":
+        return "received", f"received {leaf.position}"
+    return "addition", f"addition {leaf.role} {leaf.material}"
 
 
 def _entering(view: View, composition: Composition) -> tuple[list[Body], list[Flow]]:
-    """The sources as bodies, those of one name and lot together, and their flows into the lots."""
-    rows = composition.rows(lambda leaf: (_kind(leaf), *_stands_for(leaf), leaf.lot))
-    first: dict[tuple[Any, ...], int] = {}
+    """The sources as bodies, and their flows into the lots that they entered."""
+    leaves: dict[str, list[Leaf]] = {}
     for leaf in composition.leaves:
-        source = (_kind(leaf), *_stands_for(leaf), leaf.lot)
-        first[source] = min(first.get(source, leaf.position), leaf.position)
-    events = view.events(first.values())
+        leaves.setdefault(_body_of(leaf)[1], []).append(leaf)
+    events = view.events({leaf.position for leaf in composition.leaves})
     bodies: dict[str, Body] = {}
     entering = []
-    for (kind, name, says, lot), share in rows:
-        key = f"{kind} {name}, {says}"
-        on = events[first[kind, name, says, lot]]["at"][:10]
-        known = bodies.get(key, Body(key, kind, name, "0", says, on))
+    for (kind, key, lot), share in composition.rows(lambda leaf: (*_body_of(leaf), leaf.lot)):
+        known = bodies.get(key)
+        if known is None:
+            dates = [events[leaf.position]["at"][:10] for leaf in leaves[key]]
+            name, says = _two_lines(leaves[key], events[leaves[key][0].position])
+            known = Body(key, kind, name, "0", says, min(dates))
         total = floor_text(Fraction(known.share) + Fraction(share), DECIMALS)
-        bodies[key] = replace(known, share=total, since=min(known.since or on, on))
+        bodies[key] = replace(known, share=total)
         entering.append(Flow(key, _lot_key(str(lot)), share))
     return list(bodies.values()), entering
+
+
+def _two_lines(leaves: Sequence[Leaf], event: Mapping[str, Any]) -> tuple[str, str]:
+    """The two lines of a source on the drawing: where it is from, and what it is."""
+    first = leaves[0]
+    if first.material is not None:
+        return first.material, first.role or ""
+    varieties = listed(dict.fromkeys(leaf.variety or "unknown" for leaf in leaves))
+    vintages = listed(dict.fromkeys(str(leaf.vintage) for leaf in leaves if leaf.vintage))
+    if first.kind == "pick":
+        return str(first.block), f"{varieties} {vintages}"
+    what = "nothing stated" if varieties == "unknown" and not vintages else varieties
+    return event.get("supplier") or "on hand before", f"{what} {vintages}".strip()

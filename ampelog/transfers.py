@@ -9,7 +9,7 @@ from typing import Any
 from ampelog import quantities
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
-from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, take
+from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, may_arrive, take
 from ampelog.state import MASS, VOLUME, Lot
 from ampelog.steps import Step
 
@@ -74,6 +74,7 @@ def _yield(cellar: Cellar, step: Step, out: list[Draw], found: list[Fill]) -> No
     if out[0].lot.sort != MASS:
         _move(cellar, step, out, wine, [fill for fill in found if fill.sort == MASS])
         return
+    may_arrive(cellar, step, out, found)
     volume = sum(fill.amount for fill in wine)
     pool = take(cellar, step, out, volume=volume)
     if pool.state == "grapes":
@@ -140,6 +141,7 @@ def _move(
             f"({quantities.floor_text(_ratio(missing, drawn), 1)} %)",
             out[0].lot.name,
         )
+    may_arrive(cellar, step, out, [*found, *pomace])
     pool = take(cellar, step, out)
     book(cellar, out, found, missing, model.kind)
     _arrive(cellar, step, pool, found, list(pomace))
@@ -156,8 +158,12 @@ def book(
 
     A loss is borne by the lots drawn, a gain by those filled, in proportion.
     """
-    drawn = _sums((draw.lot.name, draw.amount) for draw in out)
-    filled = _sums((fill.lot, fill.amount) for fill in found)
+    drawn: dict[str, int] = {}
+    for draw in out:
+        drawn[draw.lot.name] = drawn.get(draw.lot.name, 0) + draw.amount
+    filled: dict[str, int] = {}
+    for fill in found:
+        filled[fill.lot] = filled.get(fill.lot, 0) + fill.amount
     lost = dict(zip(drawn, quantities.split(max(missing, 0), list(drawn.values())), strict=True))
     more = quantities.split(max(-missing, 0), list(filled.values())) if filled else []
     gained = dict(zip(filled, more, strict=True))
@@ -177,13 +183,6 @@ def book(
             tally.pomace += lost.get(name, 0)
         else:
             tally.lose(kind, lost.get(name, 0))
-
-
-def _sums(pairs: Iterable[tuple[str, int]]) -> dict[str, int]:
-    sums: dict[str, int] = {}
-    for name, amount in pairs:
-        sums[name] = sums.get(name, 0) + amount
-    return sums
 
 
 def book_in(cellar: Cellar, found: Iterable[Fill]) -> None:
