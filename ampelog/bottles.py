@@ -133,14 +133,12 @@ def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Sequence[tuple[int, int]]
     """Put fills into the holdings of a lot: each holding takes its share of each."""
     left = list(parts)
     for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
-        holding = lot.holdings.get(vessel)
-        if holding is None:
-            holding = lot.holdings[vessel] = Holding("bottled")
-        holding.holds |= pool.holds
+        holding = lot.holdings.get(vessel) or Holding(0, (), "bottled")
         here = quantities.split(amount, [part for _, part in left])
         for (node, _), part in zip(left, here, strict=True):
             if part:
-                holding.fill(node, part)
+                holding = holding.filled(node, part)
+        lot.holdings[vessel] = holding.held(pool.holds)
         left = [(node, part - q) for (node, part), q in zip(left, here, strict=True) if part > q]
 
 

@@ -7,7 +7,7 @@ is the same.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Generic, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -15,9 +15,9 @@ from ampelog import moments
 from ampelog.endpoints import CannotHave, place, said
 from ampelog.errors import Finding
 from ampelog.graph import Ferment, Graph
-from ampelog.movement import close
+from ampelog.movement import Pool, close, reduce
 from ampelog.registers import Registers
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Lot
 from ampelog.steps import Step
 
 T = TypeVar("T")
@@ -101,7 +101,6 @@ class Cellar:
         """The lots touched since the last store."""
         self.resolved: dict[int, tuple[tuple[str | None, int], ...]] = {}
         """By position: the quantities that were not stated but read off the cellar."""
-        self._capacious: dict[str, bool] = {}
         self.others: Callable[[], list[str]] = list
         """The names of lots that are not here yet."""
         self.older_ferment: Callable[[int], Ferment] = _no_ferment
@@ -156,15 +155,17 @@ class Cellar:
         text = self.registers.at("vessel", vessel, instant).get("capacity")
         return None if text is None else _volume(text)
 
-    def capacious(self, vessel: str) -> bool:
-        """Whether a capacity may be registered of a vessel: asked at every fill, so kept."""
-        known = self._capacious.get(vessel)
-        if known is None:
-            known = self._capacious[vessel] = self.registers.knows("vessel", vessel)
-        return known
+    def check_capacities(self, step: Step, lot: Lot, vessels: Sequence[str | None]) -> None:
+        """A holding over its vessel's capacity is a finding, never a refusal."""
+        known = self.registers.all_names("vessel")
+        if known is not None and known.isdisjoint(vessels):
+            return
+        for vessel in vessels:
+            if vessel is not None:
+                self.check_capacity(step, lot, vessel)
 
     def check_capacity(self, step: Step, lot: Lot, vessel: str) -> None:
-        """A holding over its vessel's capacity is a finding, never a refusal."""
+        """As ``check_capacities``, for one vessel."""
         if lot.sort in (MASS, BOTTLES):
             return
         capacity = self.capacity(vessel, step.instant)
@@ -197,34 +198,31 @@ class Cellar:
                 lot,
             )
 
-    def fill_up(
-        self, step: Step, lot: Lot, vessel: str | None, holding: Holding, node: int, amount: int
-    ) -> None:
+    def fill_up(self, step: Step, lot: Lot, vessel: str | None, pool: Pool, amount: int) -> None:
         """Top a vessel full: what exceeds its capacity evaporated before the fill."""
         capacity = None if vessel is None else self.capacity(vessel, step.instant)
         assert capacity is not None, "checked before anything moved"
-        gone = holding.amount + amount - capacity
+        gone = lot.holdings[vessel].amount + amount - capacity
         if gone > 0:
-            if holding.amount:
-                node_before = close(self, step, (lot, vessel, holding))
-                holding.amount -= gone
-                holding.parts = [(node_before, holding.amount)] if holding.amount else []
+            if lot.holdings[vessel].amount:
+                close(self, step, lot, vessel)
+                reduce(lot, vessel, gone)
             lot.tally(lot.sort).lose("evaporation", gone)
-            holding.fill(node, amount)
-        else:
-            holding.fill(node, amount)
-            if gone < 0:
-                mixed = close(self, step, (lot, vessel, holding))
-                holding.amount = capacity
-                holding.parts = [(mixed, capacity)]
-                lot.tally(lot.sort).gained -= gone
-                self.find(
-                    step,
-                    "gain",
-                    f"{place(vessel)} was topped full, yet book and fill fall "
-                    f"{said(-gone, lot.sort)} short of its capacity",
-                    lot.name,
-                )
+        holding = lot.holdings[vessel].filled(pool.node, amount).held(pool.holds)
+        lot.holdings[vessel] = holding
+        if gone < 0:
+            mixed = close(self, step, lot, vessel)
+            lot.holdings[vessel] = lot.holdings[vessel]._replace(
+                amount=capacity, parts=((mixed, capacity),)
+            )
+            lot.tally(lot.sort).gained -= gone
+            self.find(
+                step,
+                "gain",
+                f"{place(vessel)} was topped full, yet book and fill fall "
+                f"{said(-gone, lot.sort)} short of its capacity",
+                lot.name,
+            )
         self.note_resolved(step, ((vessel, gone),))
 
     # What is odd, and what should not have happened

@@ -44,14 +44,14 @@ def treat(cellar: Cellar, step: Step) -> None:
         source = cellar.graph.add(Node((), step.position, role=model.role))
         added = quantities.split(model.adds, [holding.amount for _, holding in holdings])
         lot.tally(VOLUME).into += model.adds
-    for (vessel, holding), more in zip(holdings, added, strict=True):
+    for (vessel, _), more in zip(holdings, added, strict=True):
         if source is not None and more:
-            close(cellar, step, (lot, vessel, holding))
-            holding.fill(source, more)
+            close(cellar, step, lot, vessel)
+            lot.holdings[vessel] = lot.holdings[vessel].filled(source, more)
             if vessel is not None:
                 cellar.check_capacity(step, lot, vessel)
-        close(cellar, step, (lot, vessel, holding), force=True)
-        holding.holds |= keys
+        close(cellar, step, lot, vessel, force=True)
+        lot.holdings[vessel] = lot.holdings[vessel].held(keys)
 
 
 def gauge(cellar: Cellar, step: Step) -> None:
@@ -61,7 +61,7 @@ def gauge(cellar: Cellar, step: Step) -> None:
     found = shared(lot, model, by_content=True)
     cellar.touched(lot)
     cellar.note_resolved(step, [(vessel, holding.amount) for vessel, holding, _ in found])
-    before = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+    before = dict(lot.holdings)
     book = sum(holding.amount for _, holding, _ in found)
     measured = 0 if model.empty else sum(amount for _, _, amount in found)
     if measured > book:
@@ -88,32 +88,27 @@ def gauge(cellar: Cellar, step: Step) -> None:
             tally.lose(model.reason or "gauge", holding.amount - now)
         else:
             tally.gained += now - holding.amount
-        _set(cellar, step, lot, vessel, holding, now)
-        if model.reason == "produced" and holding.state in ("juice", "must"):
-            holding.state = "wine"
+        _set(cellar, step, lot, vessel, now)
+        if now and model.reason == "produced" and holding.state in ("juice", "must"):
+            lot.holdings[vessel] = lot.holdings[vessel]._replace(state="wine")
         if now and vessel is not None:
             cellar.check_capacity(step, lot, vessel)
     if not lot.holdings:
         lot.last = before
 
 
-def _set(
-    cellar: Cellar, step: Step, lot: Lot, vessel: str | None, holding: Holding, now: int
-) -> None:
+def _set(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, now: int) -> None:
     """A holding's amount becomes ``now``, its composition unchanged."""
     if now == 0:
         del lot.holdings[vessel]
         cellar.leave(lot, vessel)
         return
-    if lot.sort == BOTTLES:
-        parts = quantities.split(now, [amount for _, amount in holding.parts])
-        holding.parts = [
-            (node, part) for (node, _), part in zip(holding.parts, parts, strict=True) if part
-        ]
-    else:
-        node = close(cellar, step, (lot, vessel, holding))
-        holding.parts = [(node, now)]
-    holding.amount = now
+    if lot.sort != BOTTLES:
+        close(cellar, step, lot, vessel)
+    holding = lot.holdings[vessel]
+    amounts = quantities.split(now, [amount for _, amount in holding.parts])
+    parts = [(node, part) for (node, _), part in zip(holding.parts, amounts, strict=True) if part]
+    lot.holdings[vessel] = holding._replace(amount=now, parts=tuple(parts))
 
 
 def loss(cellar: Cellar, step: Step) -> None:
@@ -133,11 +128,11 @@ def loss(cellar: Cellar, step: Step) -> None:
                 lot.name,
             )
     cellar.touched(lot)
-    before = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+    before = dict(lot.holdings)
     for vessel, holding, amount in found:
         if amount:
             lot.tally(lot.sort).lose(model.reason, amount)
-            _set(cellar, step, lot, vessel, holding, holding.amount - amount)
+            _set(cellar, step, lot, vessel, holding.amount - amount)
     if not lot.holdings:
         lot.last = before
 
@@ -148,19 +143,19 @@ def ferment(cellar: Cellar, step: Step) -> None:
     lot, holdings = target(cellar, model)
     cellar.touched(lot)
     keys = material_keys(cellar, model)
-    for vessel, holding in holdings:
-        holding.holds |= keys
-        if model.culture != "alcoholic":
-            continue
+    for vessel, before in holdings:
+        holding = lot.holdings[vessel] = before.held(keys)
+        if model.culture != "alcoholic" or lot.sort == BOTTLES:
+            continue  # in bottle each fill ferments for itself, and stays a fill
         if model.stage == "end":
             if holding.ferment is not None:
-                close(cellar, step, (lot, vessel, holding))
-            holding.ferment = None
-            if holding.state in ("juice", "must"):
-                holding.state = "wine"
+                close(cellar, step, lot, vessel)
+            state = "wine" if holding.state in ("juice", "must") else holding.state
+            lot.holdings[vessel] = lot.holdings[vessel]._replace(ferment=None, state=state)
             continue
-        holding.ferment = _stretch(cellar, step, lot, vessel, holding)
-        close(cellar, step, (lot, vessel, holding), force=True)
+        stretch = _stretch(cellar, step, lot, vessel, holding)
+        lot.holdings[vessel] = holding._replace(ferment=stretch)
+        close(cellar, step, lot, vessel, force=True)
 
 
 def _stretch(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, holding: Holding) -> int:
@@ -200,8 +195,8 @@ def hold(cellar: Cellar, step: Step) -> None:
         lot, holdings = target(cellar, model)
         cellar.touched(lot)
         cellar.holds.begin(step.id, step.id)
-        for _, holding in holdings:
-            holding.holds |= {step.id}
+        for vessel, holding in holdings:
+            lot.holdings[vessel] = holding.held(frozenset((step.id,)))
 
 
 def clear(cellar: Cellar, step: Step) -> None:

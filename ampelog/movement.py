@@ -7,7 +7,7 @@ what it draws and what it fills.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -74,17 +74,17 @@ class Pool:
 def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
     """What leaves, read against the cellar just before the event; each covered by what is held."""
     found: list[Draw] = []
-    sums: dict[int, tuple[Holding, int, bool, Draw]] = {}
+    sums: dict[tuple[str, str | None], tuple[int, bool, Draw]] = {}
     for endpoint in endpoints:
         lot = lot_of(cellar, endpoint.lot)
         whole = bool(endpoint.all)
         for vessel, holding, amount in shared(lot, endpoint, by_content=False):
             draw = Draw(lot, vessel, holding, amount, endpoint.role)
             found.append(draw)
-            seen = sums.get(id(holding))
+            seen = sums.get((lot.name, vessel))
             if seen is None:
-                sums[id(holding)] = (holding, amount, whole, draw)
-            elif seen[2] or whole:
+                sums[lot.name, vessel] = (amount, whole, draw)
+            elif seen[1] or whole:
                 raise CannotHave(
                     "all and more",
                     f"`{lot.name}` in {place(vessel)} is drawn twice, once with `all`",
@@ -92,15 +92,16 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
                     lot.name,
                 )
             else:
-                sums[id(holding)] = (holding, seen[1] + amount, whole, draw)
+                sums[lot.name, vessel] = (seen[0] + amount, whole, draw)
         if whole or (endpoint.vessel is None and endpoint.vessels is None):
             cellar.note_resolved(step, [(draw.vessel, draw.amount) for draw in found])
-    for holding, amount, _, draw in sums.values():
-        if amount > holding.amount:
+    for amount, _, draw in sums.values():
+        if amount > draw.holding.amount:
             raise CannotHave(
                 "more drawn than held",
                 f"`{draw.lot.name}` in {place(draw.vessel)} holds "
-                f"{said(holding.amount, draw.lot.sort)} then; {said(amount, draw.lot.sort)} drawn",
+                f"{said(draw.holding.amount, draw.lot.sort)} then; "
+                f"{said(amount, draw.lot.sort)} drawn",
                 "check the quantity and the vessel, or record what is missing before it",
                 draw.lot.name,
             )
@@ -115,30 +116,15 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
     return found
 
 
-def close(
-    cellar: Cellar,
-    step: Step,
-    draw: Draw | tuple[Lot, str | None, Holding],
-    *,
-    force: bool = False,
-) -> int:
+def close(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, *, force: bool = False) -> int:
     """Make a holding's contents one node, labelled with its lot and vessel; return the node."""
-    lot, vessel, holding = (
-        draw if isinstance(draw, tuple) else (draw.lot, draw.vessel, draw.holding)
-    )
+    holding = lot.holdings[vessel]
     if holding.closed and not force:
         return holding.parts[0][0]
     node = cellar.graph.add(
-        Node(
-            tuple(holding.parts),
-            step.position,
-            lot.name,
-            vessel,
-            ferment=holding.ferment,
-        )
+        Node(holding.parts, step.position, lot.name, vessel, ferment=holding.ferment)
     )
-    holding.parts = [(node, holding.amount)]
-    holding.closed = True
+    lot.holdings[vessel] = holding._replace(parts=((node, holding.amount),), closed=True)
     return node
 
 
@@ -184,33 +170,42 @@ def _emptied(found: Sequence[Draw]) -> dict[str, dict[str | None, Holding]]:
     lots = {draw.lot.name: draw.lot for draw in found}
     for draw in found:
         totals[draw.lot.name] = totals.get(draw.lot.name, 0) + draw.amount
-    return {
-        name: {vessel: held.copy() for vessel, held in lot.holdings.items()}
-        for name, lot in lots.items()
-        if totals[name] == lot.amount
-    }
+    return {name: dict(lot.holdings) for name, lot in lots.items() if totals[name] == lot.amount}
 
 
-def _drawn(cellar: Cellar, step: Step, draw: Draw) -> list[tuple[int, int]]:
+def _drawn(cellar: Cellar, step: Step, draw: Draw) -> Sequence[tuple[int, int]]:
     """Take one draw from its holding; returns what left, as (node, amount)."""
-    holding = draw.holding
-    if draw.lot.sort == BOTTLES:
-        left = quantities.split(draw.amount, [part for _, part in holding.parts])
-        out = [(node, q) for (node, _), q in zip(holding.parts, left, strict=True) if q]
-        holding.parts = [
-            (node, part - q)
-            for (node, part), q in zip(holding.parts, left, strict=True)
-            if part > q
-        ]
+    lot, vessel = draw.lot, draw.vessel
+    out: Sequence[tuple[int, int]]
+    if lot.sort == BOTTLES:
+        out = reduce(lot, vessel, draw.amount)
     else:
-        node = close(cellar, step, draw)
-        out = [(node, draw.amount)]
-        holding.parts = [(node, holding.amount - draw.amount)]
-    holding.amount -= draw.amount
+        out = ((close(cellar, step, lot, vessel), draw.amount),)
+        reduce(lot, vessel, draw.amount)
     if draw.role is not None:
-        label = Node(tuple(out), step.position, draw.lot.name, draw.vessel, role=draw.role)
-        out = [(cellar.graph.add(label), draw.amount)]
+        label = Node(tuple(out), step.position, lot.name, vessel, role=draw.role)
+        out = ((cellar.graph.add(label), draw.amount),)
     return out
+
+
+def reduce(lot: Lot, vessel: str | None, amount: int) -> list[tuple[int, int]]:
+    """Take an amount out of a holding, from each part in proportion; returns what left.
+
+    A holding of zero stays until the event is over (``_forget``).
+    """
+    holding = lot.holdings[vessel]
+    if len(holding.parts) == 1:
+        node, held = holding.parts[0]
+        rest = ((node, held - amount),) if held > amount else ()
+        lot.holdings[vessel] = holding._replace(amount=held - amount, parts=rest)
+        return [(node, amount)]
+    left = quantities.split(amount, [part for _, part in holding.parts])
+    pairs = list(zip(holding.parts, left, strict=True))
+    lot.holdings[vessel] = holding._replace(
+        amount=holding.amount - amount,
+        parts=tuple([(node, part - gone) for (node, part), gone in pairs if part > gone]),
+    )
+    return [(node, gone) for (node, _), gone in pairs if gone]
 
 
 def _forget(
@@ -218,16 +213,21 @@ def _forget(
 ) -> None:
     """An emptied holding forgets; an emptied lot remembers what it last held."""
     for draw in found:
-        cellar.touched(draw.lot)
-        if draw.holding.amount == 0 and draw.lot.holdings.get(draw.vessel) is draw.holding:
-            del draw.lot.holdings[draw.vessel]
-            cellar.leave(draw.lot, draw.vessel)
-            if not draw.lot.holdings:
-                draw.lot.last = before[draw.lot.name]
+        lot, vessel = draw.lot, draw.vessel
+        cellar.touched(lot)
+        if vessel in lot.holdings and lot.holdings[vessel].amount == 0:
+            del lot.holdings[vessel]
+            cellar.leave(lot, vessel)
+            if not lot.holdings:
+                lot.last = before[lot.name]
+
+
+_FINISHED = ("wine", "spirit", "bottled")
 
 
 def _state(found: Sequence[Draw]) -> str:
-    """The state of a pool: that of the larger part of what was drawn without a role."""
+    """The state of a pool: that of the larger part of what was drawn without a role; of equal
+    parts that of the more finished."""
     amounts: dict[str, int] = {}
     for draw in found:
         if draw.role is None or len(found) == 1:
@@ -235,7 +235,7 @@ def _state(found: Sequence[Draw]) -> str:
             amounts[state] = amounts.get(state, 0) + draw.amount
     if not amounts:
         return found[0].holding.state
-    return max(amounts, key=lambda state: amounts[state])
+    return max(amounts, key=lambda state: (amounts[state], state in _FINISHED, state))
 
 
 def fills(endpoints: Iterable[Any]) -> list[Fill]:
@@ -274,29 +274,43 @@ def _filled(endpoint: Any) -> tuple[str, int]:
 
 def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[Fill]) -> None:
     """Refuse what could not arrive once the draws have left; nothing has moved yet."""
-    leaving: dict[int, int] = {}
+    leaving: dict[tuple[str, str | None], int] = {}
     for draw in out:
-        leaving[id(draw.holding)] = leaving.get(id(draw.holding), 0) + draw.amount
+        key = (draw.lot.name, draw.vessel)
+        leaving[key] = leaving.get(key, 0) + draw.amount
 
-    def stays(holding: Holding) -> int:
-        return holding.amount - leaving.get(id(holding), 0)
+    def staying(lot: Lot) -> dict[str | None, int]:
+        left = {v: h.amount - leaving.get((lot.name, v), 0) for v, h in lot.holdings.items()}
+        return {vessel: amount for vessel, amount in left.items() if amount}
 
     entered: dict[str, str] = {}
     for fill in found:
         lot = cellar.lots.get(fill.lot)
-        holdings = lot.holdings if lot is not None else {}
-        if lot is not None and lot.sort != fill.sort and any(map(stays, holdings.values())):
-            raise _two_sorts(lot, fill, sum(map(stays, holdings.values())))
+        if lot is not None and lot.holdings and lot.sort != fill.sort and staying(lot):
+            raise _two_sorts(lot, fill, sum(staying(lot).values()))
+        if lot is not None and _only_adds(lot, fill, found):
+            continue
         for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
             if vessel is None:
-                _check_no_vessel(fill, [v for v, held in holdings.items() if stays(held)])
+                _check_no_vessel(fill, [] if lot is None else list(staying(lot)))
             elif fill.sort == VOLUME:
-                if vessel not in holdings:
-                    _check_alone(cellar, fill.lot, vessel, stays)
+                if lot is None or vessel not in lot.holdings:
+                    other = cellar.vessels.get(vessel)
+                    there = staying(cellar.lots[other]) if other and other != fill.lot else {}
+                    if other and vessel in there:
+                        how = f"still holds {said(there[vessel], VOLUME)} of"
+                        raise _two_lots(vessel, other, fill.lot, how)
                 if len(found) > 1 and entered.setdefault(vessel, fill.lot) != fill.lot:
                     raise _two_lots(vessel, entered[vessel], fill.lot, "is filled with")
             if fill.full:
                 cellar.check_full(step, fill.lot, vessel, amount)
+
+
+def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
+    """Whether a fill only adds to what is there already: most toppings do, and need no look."""
+    if len(found) > 1 or fill.full or None in fill.vessels:
+        return False
+    return lot.holdings.keys() >= set(fill.vessels)
 
 
 def _two_sorts(lot: Lot, fill: Fill, staying: int) -> CannotHave:
@@ -320,14 +334,6 @@ def _check_no_vessel(fill: Fill, staying: list[str | None]) -> None:
         )
 
 
-def _check_alone(cellar: Cellar, lot: str, vessel: str, stays: Callable[[Holding], int]) -> None:
-    other = cellar.vessels.get(vessel)
-    if other and other != lot:
-        held = cellar.lots[other].holdings.get(vessel)
-        if held is not None and stays(held):
-            raise _two_lots(vessel, other, lot, f"still holds {said(stays(held), VOLUME)} of")
-
-
 def _two_lots(vessel: str, other: str, lot: str, how: str) -> CannotHave:
     return CannotHave(
         "two lots in one vessel",
@@ -346,28 +352,39 @@ def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> Non
         if fill.fraction is not None:
             label = Node(((node, 1),), step.position, fraction=fill.fraction)
             node = cellar.graph.add(label)
-        holdings, holds, capacious = lot.holdings, pool.holds, cellar.capacious
-        for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
-            holding = holdings.get(vessel)
-            if holding is None:
-                cellar.enter(lot, vessel)
-                holding = holdings[vessel] = Holding(state)
-                holding.ferment = pool.ferment
-            elif holding.state != state:
-                holding.state = _mixed_state(holding, state, amount)
-            if holds:
-                holding.holds |= holds
-            if fill.full:
-                cellar.fill_up(step, lot, vessel, holding, node, amount)
-                continue
-            holding.fill(node, amount)
-            if vessel is not None and capacious(vessel):
-                cellar.check_capacity(step, lot, vessel)
+        empty = Holding(0, (), state, ferment=pool.ferment)
+        befores = [lot.holdings.get(vessel, empty) for vessel in fill.vessels]
+        if empty in befores:
+            _enter(cellar, lot, fill, befores)
+        if fill.full:
+            for vessel, before, amount in zip(fill.vessels, befores, fill.amounts, strict=True):
+                lot.holdings[vessel] = before
+                cellar.fill_up(step, lot, vessel, pool, amount)
+            continue
+        # Barrels that held alike and are filled alike hold alike: one sum serves them all.
+        alike: dict[tuple[int, int], Holding] = {}
+        for vessel, before, amount in zip(fill.vessels, befores, fill.amounts, strict=True):
+            after = alike.get((id(before), amount))
+            if after is None:
+                after = _filled_with(before, pool, node, amount, state)
+                alike[id(before), amount] = after
+            lot.holdings[vessel] = after
+        cellar.check_capacities(step, lot, fill.vessels)
 
 
-def _mixed_state(holding: Holding, state: str, amount: int) -> str:
-    """Wine that takes in a little must stays wine: the larger part decides."""
-    return holding.state if holding.amount >= amount else state
+def _enter(cellar: Cellar, lot: Lot, fill: Fill, befores: Sequence[Holding]) -> None:
+    for vessel, before in zip(fill.vessels, befores, strict=True):
+        if not before.parts:
+            cellar.enter(lot, vessel)
+
+
+def _filled_with(before: Holding, pool: Pool, node: int, amount: int, state: str) -> Holding:
+    """A holding after a fill. Wine that takes in a little must stays wine: the larger part
+    decides."""
+    after = before.filled(node, amount)
+    if after.state != state and before.amount < amount:
+        after = after._replace(state=state)
+    return after.held(pool.holds) if pool.holds else after
 
 
 def state_after(state: str, sort: str) -> str:
@@ -376,6 +393,8 @@ def state_after(state: str, sort: str) -> str:
         return "bottled"
     if sort == MASS:
         return state if sort_of(state) == MASS else "pomace"
+    if state == "bottled":
+        return "wine"
     return "must" if sort_of(state) == MASS else state
 
 

@@ -13,9 +13,7 @@ from typing import Any
 Entry = tuple[int, int, dict[str, Any]]
 """(instant, position, fields named)."""
 
-KINDS = frozenset(
-    {"place", "block", "premises", "party", "material", "vessel", "lot", "label"}
-)
+KINDS = frozenset({"place", "block", "premises", "party", "material", "vessel", "lot", "label"})
 """The kinds of register events."""
 
 _COMMON = frozenset(
@@ -34,12 +32,15 @@ class Registers:
     def __init__(self, fetch: Callable[[str, str], Iterable[Entry]] | None = None) -> None:
         self._entries: dict[tuple[str, str], list[Entry]] = {}
         self._fetch = fetch
+        self._names: dict[str, set[str]] = {}
         self._whole: frozenset[str] = frozenset()
 
     def give(self, entries: dict[tuple[str, str], list[Entry]]) -> None:
         """Put in entries that were read elsewhere; each is all there is of its name."""
         for key, found in entries.items():
             self._entries[key] = sorted(found, key=_order)
+            if found:
+                self._names.setdefault(key[0], set()).add(key[1])
 
     def give_nothing_else(self, kinds: Iterable[str]) -> None:
         """Of these kinds everything has been put in: what is not here is not registered."""
@@ -56,11 +57,18 @@ class Registers:
 
     def add(self, kind: str, name: str, entry: Entry) -> None:
         """Register; the order of calls does not matter."""
+        self._names.setdefault(kind, set()).add(name)
         insort(self._of(kind, name), entry, key=_order)
 
     def knows(self, kind: str, name: str) -> bool:
         """Whether the name is registered at any time."""
         return bool(self._of(kind, name))
+
+    def all_names(self, kind: str) -> set[str] | None:
+        """All the names of a kind, where all of them are here; None where some may not be."""
+        if self._fetch is not None and kind not in self._whole:
+            return None
+        return self._names.setdefault(kind, set())
 
     def names(self, kind: str) -> list[str]:
         """The names registered so far, in order of entry (without those not fetched)."""

@@ -43,7 +43,7 @@ def _hand_over(
 ) -> None:
     """Take the holdings out of one lot's name and into another's."""
     if len(holdings) == len(lot.holdings):
-        lot.last = {vessel: holding.copy() for vessel, holding in lot.holdings.items()}
+        lot.last = dict(lot.holdings)
     pool = Pool(0, fill.amount, lot.sort, "", NO_HOLDS, cellar.owners(lot, step.instant))
     new = into(cellar, fill, pool)
     if lot.sort == BOTTLES:
@@ -53,17 +53,16 @@ def _hand_over(
     lot.tally(lot.sort).out += fill.amount
     new.tally(lot.sort).into += fill.amount
     cellar.touched(lot)
-    for vessel, holding in holdings:
+    for vessel, _ in holdings:
         if lot.sort != BOTTLES:
-            close(cellar, step, (lot, vessel, holding), force=True)
-        del lot.holdings[vessel]
+            close(cellar, step, lot, vessel, force=True)
+        holding = lot.holdings.pop(vessel)
         cellar.leave(lot, vessel)
         cellar.enter(new, vessel)
         there = new.holdings.get(vessel)
         if there is None:
-            new.holdings[vessel] = holding
-            holding.closed = False
+            new.holdings[vessel] = holding._replace(closed=False)
             continue
         for node, amount in holding.parts:
-            there.fill(node, amount)
-        there.holds |= holding.holds
+            there = there.filled(node, amount)
+        new.holdings[vessel] = there.held(holding.holds)

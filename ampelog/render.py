@@ -29,6 +29,7 @@ from ampelog.typeset import Amounts
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from weasyprint import Document
     from weasyprint.urls import URLFetcher
 
 FONTS = {"Regular": (400, "normal"), "Semibold": (600, "normal"), "It": (400, "italic")}
@@ -68,15 +69,23 @@ def html(dossier: Dossier, options: Options) -> str:
 
 def pdf(dossier: Dossier, options: Options) -> Printed:
     """The dossier as a tagged PDF."""
-    from weasyprint import HTML
-
-    addresses = {one: f"{SCHEME}{one}" for one in FONTS}
-    text = _page(dossier, options, addresses, _covered)
+    text = _printable(dossier, options)
     identifier = hashlib.sha256(text.encode()).digest()[:16]
     with _source_date(dossier.as_of):
-        pages = HTML(string=text, base_url=SCHEME, url_fetcher=_fetcher()).render()
+        pages = _laid_out(text)
         content = pages.write_pdf(pdf_identifier=identifier, pdf_variant="pdf/ua-1")
     return Printed(bytes(content), len(pages.pages))
+
+
+def _printable(dossier: Dossier, options: Options) -> str:
+    """The page as it goes into a PDF: fonts by name, only signs that they have."""
+    return _page(dossier, options, {one: f"{SCHEME}{one}" for one in FONTS}, _covered)
+
+
+def _laid_out(text: str) -> Document:
+    from weasyprint import HTML
+
+    return HTML(string=text, base_url=SCHEME, url_fetcher=_fetcher()).render()
 
 
 def write(dossier: Dossier, path: Path, units: str = "us", paper: str = "letter") -> int:
@@ -170,6 +179,7 @@ def _environment(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bo
         needed=typeset.needed,
         part=lambda share: amounts.plain(Fraction(share) * whole),
         percent=typeset.share,
+        share=typeset.part,
         says=typeset.says,
         source=typeset.source,
         verdict=typeset.verdict,
@@ -288,14 +298,14 @@ def _origins(dossier: Dossier, legible: Callable[[str], str]) -> str:
         told.append(
             (
                 legible(", ".join(known) if known else "not known"),
-                f"{typeset.share(row.share)} %",
+                f"{typeset.part(row.share)} %",
                 Fraction(row.share),
             )
         )
     if len(shown) < len(rows):
         rest = sum((Fraction(row.share) for row in rows[len(shown) :]), Fraction(0))
         told.append(
-            (f"{len(rows) - len(shown)} smaller parts", f"{typeset.share(str(rest))} %", rest)
+            (f"{len(rows) - len(shown)} smaller parts", f"{typeset.part(str(rest))} %", rest)
         )
     return charts.origins(told, legible(dossier.wine.lot), PORTRAIT[0])
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
 MASS = "mass"
 VOLUME = "volume"
@@ -21,41 +21,37 @@ UNITS = {MASS: "kg", VOLUME: "L", BOTTLES: "L"}
 NO_HOLDS: frozenset[str] = frozenset()
 
 
-class Holding:
-    """One lot in one vessel, or a lot without a vessel.
+class Holding(NamedTuple):
+    """One lot in one vessel, or a lot without a vessel; a value, shared freely between vessels
+    that were filled alike.
 
     ``parts`` are (node, amount): what was filled in since it was last drawn on. ``closed`` says
     that it is one node labelled with this lot and vessel, which draws share until the next fill.
     Of bottles each part is a fill and stays one.
     """
 
-    __slots__ = ("amount", "closed", "ferment", "holds", "parts", "state")
+    amount: int
+    parts: tuple[tuple[int, int], ...]
+    state: str
+    closed: bool = False
+    holds: frozenset[str] = NO_HOLDS
+    ferment: int | None = None
 
-    def __init__(self, state: str) -> None:
-        self.amount = 0
-        self.parts: list[tuple[int, int]] = []
-        self.closed = False
-        self.state = state
-        self.holds = NO_HOLDS
-        self.ferment: int | None = None
-
-    def fill(self, node: int, amount: int) -> None:
-        """Add an amount of a node; equal nodes are one part."""
-        self.amount += amount
-        self.closed = False
+    def filled(self, node: int, amount: int) -> Holding:
+        """With an amount of a node added; equal nodes are one part."""
         parts = self.parts
         for index in range(len(parts) - 1, -1, -1):
             if parts[index][0] == node:
-                parts[index] = (node, parts[index][1] + amount)
-                return
-        parts.append((node, amount))
+                more = (node, parts[index][1] + amount)
+                parts = (*parts[:index], more, *parts[index + 1 :])
+                break
+        else:
+            parts = (*parts, (node, amount))
+        return Holding(self.amount + amount, parts, self.state, False, self.holds, self.ferment)
 
-    def copy(self) -> Holding:
-        """The same contents, free to change."""
-        twin = Holding(self.state)
-        twin.amount, twin.parts, twin.closed = self.amount, list(self.parts), self.closed
-        twin.holds, twin.ferment = self.holds, self.ferment
-        return twin
+    def held(self, holds: frozenset[str]) -> Holding:
+        """With further holds."""
+        return self if holds <= self.holds else self._replace(holds=self.holds | holds)
 
     def dump(self) -> list[Any]:
         """As JSON."""
@@ -65,11 +61,9 @@ class Holding:
     @classmethod
     def load(cls, body: list[Any]) -> Holding:
         """From JSON."""
-        holding = cls(body[3])
-        holding.amount, holding.closed = body[0], body[2]
-        holding.parts = [(node, amount) for node, amount in body[1]]
-        holding.holds, holding.ferment = frozenset(body[4]), body[5]
-        return holding
+        amount, parts, closed, state, holds, ferment = body
+        content = tuple([(node, part) for node, part in parts])
+        return cls(amount, content, state, closed, frozenset(holds), ferment)
 
 
 class Tally:

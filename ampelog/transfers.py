@@ -164,9 +164,8 @@ def book(
     filled: dict[str, int] = {}
     for fill in found:
         filled[fill.lot] = filled.get(fill.lot, 0) + fill.amount
-    lost = dict(zip(drawn, quantities.split(max(missing, 0), list(drawn.values())), strict=True))
-    more = quantities.split(max(-missing, 0), list(filled.values())) if filled else []
-    gained = dict(zip(filled, more, strict=True))
+    lost = _shared(missing, drawn)
+    gained = _shared(-missing, filled)
     sort = MASS if out[0].lot.sort == MASS else VOLUME
     for name in drawn | filled:
         left = drawn.get(name, 0) - lost.get(name, 0)
@@ -183,6 +182,13 @@ def book(
             tally.pomace += lost.get(name, 0)
         else:
             tally.lose(kind, lost.get(name, 0))
+
+
+def _shared(amount: int, over: dict[str, int]) -> dict[str, int]:
+    """An amount above zero shared over lots in proportion."""
+    if amount <= 0 or not over:
+        return {}
+    return dict(zip(over, quantities.split(amount, list(over.values())), strict=True))
 
 
 def book_in(cellar: Cellar, found: Iterable[Fill]) -> None:

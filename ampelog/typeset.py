@@ -23,6 +23,7 @@ THIN = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 LONGEST_NAME = 96
 LONGEST_TEXT = 1200
+LAST_BUT_ONE = Fraction(1, 10**29)
 MANY_ROWS = 60
 LEAST_SHARE = Fraction(1, 1000)
 """Of a list of more than ``MANY_ROWS``, rows below this share are counted and not printed."""
@@ -133,6 +134,14 @@ def share(text: str | None, decimals: int = 1) -> str:
     if value > 0 and not Fraction(shown):
         return f"<{THIN}{percent(Fraction(1, 10 ** (decimals + 2)), decimals)}"
     return grouped(shown)
+
+
+def part(text: str, decimals: int = 1) -> str:
+    """A share of a composition as a percentage rounded down.
+
+    Such a share is right to its last decimal but one: a tenth printed as 0.0999...9 is a tenth.
+    """
+    return share(floor_text(Fraction(text) + LAST_BUT_ONE, 30), decimals)
 
 
 def needed(text: str | None) -> str:
@@ -258,19 +267,22 @@ def lines(dossier: Dossier) -> tuple[Claim, ...]:
     )
 
 
-def _severity(claim: Claim) -> tuple[int, Fraction]:
+def _severity(claim: Claim) -> tuple[int, bool, Fraction]:
+    """Sorts the worst first: by verdict, then rows with figures, then by margin."""
     try:
         left = Fraction(claim.margin or "")
     except (ValueError, ZeroDivisionError):
         left = Fraction(0)
-    return (WORST.index(claim.verdict) if claim.verdict in WORST else 0, left)
+    place = WORST.index(claim.verdict) if claim.verdict in WORST else 0
+    return (place, claim.margin is None, left)
 
 
 def answer(dossier: Dossier) -> str:
     """The first sentence of a dossier: what the records support."""
     judged = lines(dossier)
     if not judged:
-        return "No statement is judged here: the lot names no label."
+        why = "its label states nothing" if dossier.wine.label else "the lot names no label"
+        return f"No statement is judged here: {why}."
     count = {one: sum(line.verdict == one for line in judged) for one in WORST}
     if count["supported"] == len(judged):
         if len(judged) == 1:

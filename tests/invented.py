@@ -100,7 +100,8 @@ def genealogy(lots: int, name: str = "") -> Genealogy:
 
 
 CLAIMS = (
-    Claim("variety", "Syrah", "one variety", "27 CFR 4.23(b)", "0.75", "0.812345678901234567890123456789",
+    Claim("variety", "Syrah", "one variety", "27 CFR 4.23(b)", "0.75",
+          "0.812345678901234567890123456789",
           "0.062345678901234567890123456789", "supported", None,
           "81.2 % of the wine is Syrah grown in Walla Walla Valley; 75 % is needed."),
     Claim("vintage", "2024", "vintage with a viticultural area", "27 CFR 4.27(a)(1)", "0.95",
@@ -123,7 +124,7 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
         "Racked all of 24-F01 Syrah from T4: 1250 L into 24-P01 in T7.",
         "Measured 24-B01 barrels in B-101, B-102, B-103, B-104 and 16 more vessels: 225 L each.",
         "Topped with 12.5 L of 22-SY topping wine from T2: 12.5 L into 24-B01 barrels in B-101.",
-        "Analysed 24-B01 barrels in B-101 by Fennel Street Laboratory: alcohol 13.84 % vol, pH 3.71.",
+        "Analysed 24-B01 barrels in B-101 by Fennel Street: alcohol 13.84 % vol, pH 3.71.",
         "Picked 12500 kg in Larkspur Bench into 24-F01 Syrah in bin 12, by hand, 24.6 Brix.",
     )
     trail = tuple(
@@ -183,7 +184,8 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
                 Row(("Washington",), text(Fraction(88, 100))),
             ), overlap=True),
             Table("By variety, vintage and block", ("variety", "vintage", "block"), tuple(
-                Row((VARIETIES[i % 4], "2024", BLOCKS[i % 6]), text(Fraction(1, 12))) for i in range(12)
+                Row((VARIETIES[i % 4], "2024", BLOCKS[i % 6]), text(Fraction(1, 12)))
+                for i in range(12)
             )),
         ),
         genealogy=drawn,
@@ -199,7 +201,8 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
             for i, body in enumerate(drawn.bodies) if body.kind == "lot"
         ),
         sources=tuple(
-            Source(40 + i, "pick" if body.kind == "fruit" else "receive", body.since, "24-F01", body.name,
+            Source(40 + i, "pick" if body.kind == "fruit" else "receive",
+                   body.since or "2024-09-20", "24-F01", body.name,
                    "Syrah", 2024, body.share, None, f"Weigh tag {118 + i}")
             for i, body in enumerate(sources)
         ),

@@ -22,9 +22,7 @@ COUNTY_SHARES = {"Yarrow County": "40", "Alder County": "35", "Birch County": "2
 
 
 def counties(*shares: str) -> tuple[Row, ...]:
-    return tuple(
-        part(share, None, name) for share, name in zip(shares, COUNTIES, strict=True)
-    )
+    return tuple(part(share, None, name) for share, name in zip(shares, COUNTIES, strict=True))
 
 
 def in_state(*parts: Row) -> tuple[Row, ...]:
@@ -229,9 +227,7 @@ VECTORS: list[tuple[str, dict[str, Any], tuple[Row, ...], date, str]] = [
     ("label", "parts", "on", "wanted"),
     [pytest.param(*vector, id=name) for name, *vector in VECTORS],
 )
-def test_vectors(
-    label: dict[str, Any], parts: tuple[Row, ...], on: date, wanted: str
-) -> None:
+def test_vectors(label: dict[str, Any], parts: tuple[Row, ...], on: date, wanted: str) -> None:
     assert claims.verdict(rows_of(label, *parts, on=on)) == wanted
 
 

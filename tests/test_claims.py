@@ -1,5 +1,4 @@
-"""What a label may say: fills, places, names, and what no rule judges.
-"""
+"""What a label may say: fills, places, names, and what no rule judges."""
 
 from __future__ import annotations
 

@@ -143,7 +143,12 @@ def test_all_problems_of_a_file_are_told_at_once_each_with_its_line() -> None:
     )
     assert [entry.where for entry in entries] == ["lines:2"]
     assert [problem.where for problem in problems] == [
-        "lines:1", "lines:3", "lines:3", "lines:4", "lines:5", "lines:5",
+        "lines:1",
+        "lines:3",
+        "lines:3",
+        "lines:4",
+        "lines:5",
+        "lines:5",
     ]
     assert problems[3].hint == "did you mean `note`?"
 
@@ -227,9 +232,11 @@ def test_materials_stand_on_four_kinds(kind: str) -> None:
         event |= {"from": {"lot": "A", "all": True}, "to": [{"lot": "B", "bottles": 6}]}
     else:
         event |= {"lot": "A"}
-        event |= {"treatment": "fining"} if kind == "treat" else {
-            "culture": "alcoholic", "stage": "start"
-        }
+        event |= (
+            {"treatment": "fining"}
+            if kind == "treat"
+            else {"culture": "alcoholic", "stage": "start"}
+        )
     accepted(event)
     refused({**event, "materials": [{"material": "tin", "amount": "2.5 pieces"}]})
     refused({**event, "materials": [{"lot": "Y-7"}]})
@@ -433,8 +440,18 @@ def test_anything_else_is_none(value: object) -> None:
 
 def test_only_what_a_laboratory_finds_may_lie_below_its_limit() -> None:
     event = {"kind": "analysis", "at": "2024-10-03", "lot": "A", "lab": "Stone Lab"}
-    accepted({**event, "values": {"malic": "<0.05", "ta_endpoint": "8.2", "heat_stability": "1.2",
-                                  "cold_stability": "pass", "other": {"guaiacol": "4.1 ug/L"}}})
+    accepted(
+        {
+            **event,
+            "values": {
+                "malic": "<0.05",
+                "ta_endpoint": "8.2",
+                "heat_stability": "1.2",
+                "cold_stability": "pass",
+                "other": {"guaiacol": "4.1 ug/L"},
+            },
+        }
+    )
     refused({**event, "values": {"malic": 0}})
     refused({**event, "values": {"ta_endpoint": "8.1"}})
     refused({**event, "values": {"cold_stability": "good"}})
@@ -474,10 +491,24 @@ def test_shares_sum_to_exactly_one(shares: list[str | None], good: bool) -> None
 
 
 def test_regime_method_and_other_alone_bear_further_names() -> None:
-    ferment = {"kind": "ferment", "at": "2024-10-03", "lot": "A", "culture": "alcoholic",
-               "stage": "start"}
-    accepted({**ferment, "regime": {"pump_over": {"on_hours": "1.5", "off_hours": 6},
-                                    "punch_downs_per_day": 3, "lid": "open", "turns": 4}})
+    ferment = {
+        "kind": "ferment",
+        "at": "2024-10-03",
+        "lot": "A",
+        "culture": "alcoholic",
+        "stage": "start",
+    }
+    accepted(
+        {
+            **ferment,
+            "regime": {
+                "pump_over": {"on_hours": "1.5", "off_hours": 6},
+                "punch_downs_per_day": 3,
+                "lid": "open",
+                "turns": 4,
+            },
+        }
+    )
     accepted({**ferment, "native": True})
     refused({**ferment, "regime": {"pump_over": {"hours": 3}}})
     refused({**ferment, "regime": {"lid": {"open": "yes"}}})
@@ -496,9 +527,7 @@ def test_a_reading_reads_something_and_one_scale() -> None:
     refused({**event, "brix": "20", "instrument": "eye"})
 
 
-@pytest.mark.parametrize(
-    "rest", ["180 days", "1 months", "2027-02-28"]
-)
+@pytest.mark.parametrize("rest", ["180 days", "1 months", "2027-02-28"])
 def test_a_rest_is_a_number_of_days_or_months_or_a_date(rest: str) -> None:
     accepted({"kind": "label", "at": "2024-10-03", "name": "Red", "rest": rest})
 
@@ -563,8 +592,15 @@ def test_a_hold_may_be_of_a_material_lot_and_a_clear_names_its_hold() -> None:
 
 
 def test_a_purchase_is_of_wine_or_of_material() -> None:
-    accepted({"kind": "receive", "at": "2024-10-03", "material": "tin", "material_lot": "T-1",
-              "amount": "50 pieces"})
+    accepted(
+        {
+            "kind": "receive",
+            "at": "2024-10-03",
+            "material": "tin",
+            "material_lot": "T-1",
+            "amount": "50 pieces",
+        }
+    )
     refused(receive(volume="1 L", material="tin"))
     refused({"kind": "receive", "at": "2024-10-03"})
     refused(receive(volume="1 L", state="vinegar"))
@@ -582,25 +618,52 @@ def test_a_correction_says_whom_and_why() -> None:
 
 
 def test_a_planting_block_and_label_say_what_the_format_lists() -> None:
-    accepted({"kind": "block", "at": "2024-10-03", "name": "Hill", "within": ["Ash"],
-              "spans": ["Birch"], "grower": "Shop", "estate": False, "area": "2.4 ha",
-              "control": {"basis": "leased", "from": "2020-01-01", "to": None, "farmed_by": "Ana"},
-              "certifications": ["organic"], "rootstock": "3309", "planted": 2001,
-              "tags": ["old"], "plantings": [{"variety": "Syrah", "clone": "877"}]})
-    accepted({"kind": "label", "at": "2024-10-03", "name": "Red", "style": "dry red",
-              "malolactic": "complete", "market": ["us", "eu"], "rest": "180 days",
-              "statements": {"variety": ["Syrah"], "shares": {"Syrah": "60"}, "vintage": 2024,
-                             "appellation": ["Ash"], "vineyard": "Long Hill", "alcohol": "13.5 %",
-                             "estate_bottled": True, "bottler": "produced",
-                             "text": [{"says": "hand picked", "where": {"picking": "hand"},
-                                       "at_least": "1"}]},
-              "approvals": [{"authority": "office", "number": "7", "date": "2024-10-01"}]})
+    accepted(
+        {
+            "kind": "block",
+            "at": "2024-10-03",
+            "name": "Hill",
+            "within": ["Ash"],
+            "spans": ["Birch"],
+            "grower": "Shop",
+            "estate": False,
+            "area": "2.4 ha",
+            "control": {"basis": "leased", "from": "2020-01-01", "to": None, "farmed_by": "Ana"},
+            "certifications": ["organic"],
+            "rootstock": "3309",
+            "planted": 2001,
+            "tags": ["old"],
+            "plantings": [{"variety": "Syrah", "clone": "877"}],
+        }
+    )
+    accepted(
+        {
+            "kind": "label",
+            "at": "2024-10-03",
+            "name": "Red",
+            "style": "dry red",
+            "malolactic": "complete",
+            "market": ["us", "eu"],
+            "rest": "180 days",
+            "statements": {
+                "variety": ["Syrah"],
+                "shares": {"Syrah": "60"},
+                "vintage": 2024,
+                "appellation": ["Ash"],
+                "vineyard": "Long Hill",
+                "alcohol": "13.5 %",
+                "estate_bottled": True,
+                "bottler": "produced",
+                "text": [{"says": "hand picked", "where": {"picking": "hand"}, "at_least": "1"}],
+            },
+            "approvals": [{"authority": "office", "number": "7", "date": "2024-10-01"}],
+        }
+    )
     refused({"kind": "block", "at": "2024-10-03", "name": "Hill", "area": "2.4"})
     refused({"kind": "block", "at": "2024-10-03", "name": "Hill", "control": {"basis": "lent"}})
     refused({"kind": "place", "at": "2024-10-03", "name": "Ash", "type": "shire"})
     refused({"kind": "label", "at": "2024-10-03", "name": "Red", "style": "orange"})
-    refused({"kind": "label", "at": "2024-10-03", "name": "Red",
-             "statements": {"colour": "red"}})
+    refused({"kind": "label", "at": "2024-10-03", "name": "Red", "statements": {"colour": "red"}})
 
 
 # --- ids ---

@@ -1,5 +1,4 @@
-"""Grape names: the federal list, and what counts as one grape.
-"""
+"""Grape names: the federal list, and what counts as one grape."""
 
 from __future__ import annotations
 

@@ -96,9 +96,12 @@ def test_grapes_pomace_and_bottles_share_a_place(vintage: Vintage) -> None:
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "Pad", "volume": "100 L"}
     """
     assert vintage.holds("F") == {"Pad": "1000"}
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "receive", "at": "2024-10-02", "lot": "B", "vessel": "Pad", "volume": "1 L"}
-    """).rule == "two lots in one vessel"
+    """).rule
+        == "two lots in one vessel"
+    )
 
 
 # --- a lot is of one sort at a time ---
@@ -119,12 +122,18 @@ def test_a_fill_of_another_sort_is_refused_while_any_of_the_first_is_held(
     assert "0.000000000001 kg" in found.says
     vintage.load(crush.replace("MASS", "1000 kg"))
     assert vintage.holds("A") == {"T1": "700"}
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "pick", "at": "2024-10-03", "block": "Hill", "lot": "A", "mass": "1 kg"}
-    """).rule == "two sorts"
-    assert vintage.refusal("""
+    """).rule
+        == "two sorts"
+    )
+    assert (
+        vintage.refusal("""
     {"kind": "receive", "at": "2024-10-03", "lot": "A", "bottles": 6, "format": "750 mL"}
-    """).rule == "two sorts"
+    """).rule
+        == "two sorts"
+    )
 
 
 def test_a_lot_has_bottles_of_one_format(vintage: Vintage) -> None:
@@ -144,10 +153,13 @@ def test_a_lot_has_bottles_of_one_format(vintage: Vintage) -> None:
      "bottles": 6}
     """)
     assert vintage.holds("S") == {None: "9"}
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "bottle", "at": "2024-10-04", "from": {"lot": "A", "volume": "4.5 L"}, "lot": "Z",
      "bottles": 6}
-    """).rule == "no format"
+    """).rule
+        == "no format"
+    )
 
 
 # --- exactly zero is empty ---
@@ -172,9 +184,12 @@ def test_the_last_unit_is_a_heel_too(vintage: Vintage) -> None:
      "reason": "lees"}
     """
     assert vintage.holds("A") == {"T1": "0.000000000001"}
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "receive", "at": "2024-10-03", "lot": "B", "vessel": "T1", "volume": "1 L"}
-    """).rule == "two lots in one vessel"
+    """).rule
+        == "two lots in one vessel"
+    )
 
 
 def test_an_emptied_holding_forgets(vintage: Vintage) -> None:
@@ -202,10 +217,13 @@ def test_a_lot_that_holds_nothing_answers_as_it_was_last_held(vintage: Vintage) 
     assert vintage.lot("C").amount == 0
     assert sorted(vintage.lot("C").contents(), key=str) == ["T3", "T4"]
     assert vintage.shares("C") == {"A": Fraction(3, 5), "B": Fraction(2, 5)}
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "rack", "at": "2024-10-04", "from": {"lot": "C", "all": true},
      "to": {"lot": "D", "vessel": "T1", "volume": "1 L"}}
-    """).rule == "nothing there"
+    """).rule
+        == "nothing there"
+    )
 
 
 def test_a_lot_that_never_existed_is_refused_with_the_nearest_name(vintage: Vintage) -> None:
@@ -284,7 +302,9 @@ def test_several_vessels_with_all_or_each_or_one_quantity_shared_evenly(vintage:
     """)
     assert vintage.holds("A") == {"T1": "50", "T2": "30"}
     assert vintage.holds("B") == {
-        "T5": "8.333333333334", "T6": "8.333333333333", "T7": "3.333333333333",
+        "T5": "8.333333333334",
+        "T6": "8.333333333333",
+        "T7": "3.333333333333",
     }
     vintage.load("""
     {"kind": "rack", "at": "2024-10-04", "from": {"lot": "A", "vessels": ["T2", "T1"],
@@ -329,9 +349,12 @@ def test_it_is_refused_though_a_part_lies_in_none(vintage: Vintage) -> None:
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "100 L"}
     {"kind": "receive", "at": "2024-10-02", "lot": "A", "vessel": "T1", "volume": "100 L"}
     """
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "receive", "at": "2024-10-03", "lot": "A", "volume": "1 L"}
-    """).rule == "which vessel"
+    """).rule
+        == "which vessel"
+    )
 
 
 def test_one_holding_named_twice_adds_up_but_not_with_all(vintage: Vintage) -> None:
@@ -361,10 +384,13 @@ def test_draws_are_covered_by_what_was_there_before_the_event(vintage: Vintage) 
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "100 L"}
     {"kind": "receive", "at": "2024-10-01", "lot": "B", "vessel": "T2", "volume": "100 L"}
     """
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "blend", "at": "2024-10-02", "from": [{"lot": "A", "volume": "50 L"},
      {"lot": "B", "volume": "101 L"}], "to": [{"lot": "A", "vessel": "T1", "volume": "150 L"}]}
-    """).rule == "more drawn than held"
+    """).rule
+        == "more drawn than held"
+    )
 
 
 def test_a_holding_drawn_and_filled_mixes_what_remained_with_the_pool(vintage: Vintage) -> None:
@@ -377,10 +403,12 @@ def test_a_holding_drawn_and_filled_mixes_what_remained_with_the_pool(vintage: V
     """
     pool_a, pool_b = Fraction(40, 50), Fraction(10, 50)
     assert vintage.shares("A") == {
-        "A": (60 + 30 * pool_a) / 90, "B": 30 * pool_b / 90,
+        "A": (60 + 30 * pool_a) / 90,
+        "B": 30 * pool_b / 90,
     }
     assert vintage.shares("B") == {
-        "A": 20 * pool_a / 110, "B": (90 + 20 * pool_b) / 110,
+        "A": 20 * pool_a / 110,
+        "B": (90 + 20 * pool_b) / 110,
     }
 
 
@@ -430,7 +458,9 @@ def test_the_dimension_is_kept(vintage: Vintage, kind: str) -> None:
     fruit, wine = '{"lot": "F", "mass": "1 kg"}', '{"lot": "A", "volume": "1 L"}'
     to_mass, to_volume = '{"lot": "G", "mass": "1 kg"}', '{"lot": "B", "volume": "1 L"}'
     for source, to in (
-        (fruit, to_volume), (wine, to_mass), (f"[{fruit}, {wine}]", to_volume),
+        (fruit, to_volume),
+        (wine, to_mass),
+        (f"[{fruit}, {wine}]", to_volume),
         (fruit, f"[{to_mass}, {to_volume}]"),
     ):
         assert vintage.refusal(move.format(kind, source, to)).rule == "two dimensions"
@@ -455,18 +485,19 @@ def test_bottles_count_as_volume_and_may_be_emptied_into_a_tank(vintage: Vintage
      "to": {"lot": "C", "vessel": "T3", "volume": "6 L"}}
     """)
     assert vintage.state("C") == "wine"
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "ship", "at": "2024-10-04", "lot": "C", "volume": "1 L", "to": "Shop"}
-    """).rule == "no removal"
+    """).rule
+        == "no removal"
+    )
 
 
 @pytest.mark.parametrize(
     ("kind", "odd"),
     [("rack", True), ("top", True), ("blend", True), ("barrel_down", True), ("press", False)],
 )
-def test_a_shortfall_over_a_twentieth_is_a_finding(
-    vintage: Vintage, kind: str, odd: bool
-) -> None:
+def test_a_shortfall_over_a_twentieth_is_a_finding(vintage: Vintage, kind: str, odd: bool) -> None:
     """
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "400 L"}
     """
@@ -474,8 +505,12 @@ def test_a_shortfall_over_a_twentieth_is_a_finding(
     {"kind": "KIND", "at": "2024-10-02TIME", "from": {"lot": "A", "vessel": "T1",
      "volume": "100 L"}, "to": {"lot": "B", "vessel": "T2", "volume": "VOLUME L"}WHY}
     """.replace("KIND", kind)
-    vintage.load(move.replace("TIME", "T01").replace("VOLUME", "95").replace("WHY", "")
-                 .replace("T01", "T01:00"))
+    vintage.load(
+        move.replace("TIME", "T01")
+        .replace("VOLUME", "95")
+        .replace("WHY", "")
+        .replace("T01", "T01:00")
+    )
     more = move.replace("VOLUME", "94.999999999999")
     found = ["large shortfall"] if odd else []
     vintage.load(more.replace("TIME", "T02:00").replace("WHY", ""), odd=found)
@@ -634,10 +669,13 @@ def test_topping_full_what_falls_short_of_the_capacity_is_a_gain(vintage: Vintag
     {"kind": "receive", "at": "2024-01-01", "lot": "A", "vessel": "B1", "volume": "210 L"}
     {"kind": "receive", "at": "2024-01-01", "lot": "K", "vessel": "T1", "volume": "50 L"}
     """
-    vintage.load("""
+    vintage.load(
+        """
     {"kind": "top", "at": "2024-02-01", "from": {"lot": "K", "volume": "5 L"},
      "to": {"lot": "A", "vessel": "B1", "volume": "5 L", "full": true}}
-    """, odd=["gain"])
+    """,
+        odd=["gain"],
+    )
     assert vintage.holds("A") == {"B1": "225"}
     assert vintage.shares("A") == {"A": Fraction(210, 215), "K": Fraction(5, 215)}
     assert vintage.lot("A").tally("volume").gained == 10 * ONE
@@ -673,10 +711,13 @@ def test_topping_full_into_an_empty_barrel_is_a_gain_of_the_fill(vintage: Vintag
     """
     {"kind": "receive", "at": "2024-01-01", "lot": "K", "vessel": "T1", "volume": "225 L"}
     """
-    vintage.load("""
+    vintage.load(
+        """
     {"kind": "top", "at": "2024-02-01", "from": {"lot": "K", "volume": "200 L"},
      "to": {"lot": "A", "vessel": "B1", "volume": "200 L", "full": true}}
-    """, odd=["gain"])
+    """,
+        odd=["gain"],
+    )
     assert vintage.holds("A") == {"B1": "225"}
     assert vintage.shares("A") == {"K": 1}
 
@@ -738,14 +779,20 @@ def test_without_full_a_holding_over_its_capacity_is_a_finding(vintage: Vintage)
     {"kind": "receive", "at": "2024-01-01", "lot": "A", "vessel": "B1", "volume": "225 L"}
     {"kind": "receive", "at": "2024-01-01", "lot": "K", "vessel": "T1", "volume": "5000 L"}
     """
-    vintage.load("""
+    vintage.load(
+        """
     {"kind": "top", "at": "2024-02-01", "from": {"lot": "K", "volume": "0.000000000001 L"},
      "to": {"lot": "A", "vessel": "B1", "volume": "0.000000000001 L"}}
-    """, odd=["over capacity"])
+    """,
+        odd=["over capacity"],
+    )
     assert vintage.holds("A") == {"B1": "225.000000000001"}
-    vintage.load("""
+    vintage.load(
+        """
     {"kind": "receive", "at": "2024-03-01", "lot": "L", "vessel": "B2", "volume": "226 L"}
-    """, odd=["over capacity"])
+    """,
+        odd=["over capacity"],
+    )
 
 
 # --- gauge and loss: targets ---
@@ -790,9 +837,12 @@ def test_nothing_can_be_found_where_nothing_was(vintage: Vintage) -> None:
     assert vintage.holds("E") == {}
     assert vintage.lot("E").tally("volume").held() == 0
     for target in ('"lot": "A", "vessel": "T2"', '"lot": "E"', '"lot": "E", "vessel": "T5"'):
-        assert vintage.refusal(f"""
+        assert (
+            vintage.refusal(f"""
         {{"kind": "gauge", "at": "2024-10-03", {target}, "volume": "1 L", "reason": "dip"}}
-        """).rule == "nothing there"
+        """).rule
+            == "nothing there"
+        )
 
 
 def test_what_is_told_of_a_target_is_shared_by_volume(vintage: Vintage) -> None:
@@ -824,12 +874,18 @@ def test_the_remainder_of_a_share_goes_to_the_first_named(vintage: Vintage) -> N
 
 def test_a_loss_never_takes_more_than_is_held(vintage: Vintage) -> None:
     vintage.load(TWO)
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "loss", "at": "2024-10-02", "lot": "A", "volume": "101 L", "reason": "spill"}
-    """).rule == "more lost than held"
-    assert vintage.refusal("""
+    """).rule
+        == "more lost than held"
+    )
+    assert (
+        vintage.refusal("""
     {"kind": "loss", "at": "2024-10-02", "lot": "A", "each": "41 L", "reason": "spill"}
-    """).rule == "more lost than held"
+    """).rule
+        == "more lost than held"
+    )
     vintage.load("""
     {"kind": "loss", "at": "2024-10-02", "lot": "A", "all": true, "reason": "destroyed"}
     """)
@@ -867,7 +923,8 @@ def test_what_is_added_is_a_source_of_its_own(vintage: Vintage) -> None:
     assert vintage.holds("A") == {"T1": "63", "T2": "42"}
     assert vintage.shares("A") == {"A": Fraction(20, 21), "water": Fraction(1, 21)}
     assert vintage.shares("A", by=lambda leaf: leaf.role) == {
-        None: Fraction(20, 21), "water": Fraction(1, 21),
+        None: Fraction(20, 21),
+        "water": Fraction(1, 21),
     }
     tally = vintage.lot("A").tally("volume")
     assert tally.held() == 105 * ONE
@@ -937,7 +994,9 @@ def test_states_follow_what_happens(vintage: Vintage) -> None:
      "to": {"lot": "J", "vessel": "T2", "volume": "600 L"}}
     """
     assert (vintage.state("F"), vintage.state("M"), vintage.state("J")) == (
-        "grapes", "must", "juice",
+        "grapes",
+        "must",
+        "juice",
     )
     vintage.load("""
     {"kind": "ferment", "at": "2024-10-03", "lot": "M", "culture": "alcoholic", "stage": "start"}
@@ -987,16 +1046,22 @@ def test_the_state_of_equal_parts_does_not_hang_on_their_order(
     assert vintage.state("B") == "wine"
 
 
-@pytest.mark.parametrize(("state", "quantity"), [
-    ("grapes", '"volume": "1 L"'), ("wine", '"mass": "1 kg"'), ("bottled", '"volume": "1 L"'),
-    ("must", '"bottles": 6, "format": "750 mL"'),
-])
-def test_a_state_is_measured_in_its_own_way(
-    vintage: Vintage, state: str, quantity: str
-) -> None:
-    assert vintage.refusal(f"""
+@pytest.mark.parametrize(
+    ("state", "quantity"),
+    [
+        ("grapes", '"volume": "1 L"'),
+        ("wine", '"mass": "1 kg"'),
+        ("bottled", '"volume": "1 L"'),
+        ("must", '"bottles": 6, "format": "750 mL"'),
+    ],
+)
+def test_a_state_is_measured_in_its_own_way(vintage: Vintage, state: str, quantity: str) -> None:
+    assert (
+        vintage.refusal(f"""
     {{"kind": "receive", "at": "2024-10-01", "lot": "A", "state": "{state}", {quantity}}}
-    """).rule == "wrong sort"
+    """).rule
+        == "wrong sort"
+    )
 
 
 # --- bottles: fills, packing, disgorging ---
@@ -1083,27 +1148,37 @@ def test_packing_keeps_the_format_and_is_of_bottles(vintage: Vintage) -> None:
     vintage.load(FILLED)
     pack = '{{"kind": "pack", "at": "2025-05-01", "from": {}, "to": {}}}'
     bottles = '{"lot": "S", "bottles": 2}'
-    assert vintage.refusal(
-        pack.format(bottles, '{"lot": "X", "bottles": 1, "format": "1.5 L"}')
-    ).rule == "two formats"
-    assert vintage.refusal(
-        pack.format('{"lot": "A", "volume": "1.5 L"}', '{"lot": "X", "bottles": 2}')
-    ).rule == "wrong sort"
+    assert (
+        vintage.refusal(pack.format(bottles, '{"lot": "X", "bottles": 1, "format": "1.5 L"}')).rule
+        == "two formats"
+    )
+    assert (
+        vintage.refusal(
+            pack.format('{"lot": "A", "volume": "1.5 L"}', '{"lot": "X", "bottles": 2}')
+        ).rule
+        == "wrong sort"
+    )
     assert vintage.refusal(pack.format(bottles, '{"lot": "X", "bottles": 3}')).rule == (
         "more out than in"
     )
-    assert vintage.refusal(
-        '{"kind": "pack", "at": "2025-05-01", "from": {"lot": "S", "volume": "1.5 L"}, '
-        '"lot": "X", "bottles": 2}'
-    ).rule == "wrong sort"
+    assert (
+        vintage.refusal(
+            '{"kind": "pack", "at": "2025-05-01", "from": {"lot": "S", "volume": "1.5 L"}, '
+            '"lot": "X", "bottles": 2}'
+        ).rule
+        == "wrong sort"
+    )
 
 
 def test_bottles_are_filled_by_bottling_and_packing_only(vintage: Vintage) -> None:
     vintage.load(FILLED)
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "rack", "at": "2025-05-01", "from": {"lot": "S", "bottles": 2},
      "to": {"lot": "X", "bottles": 2}}
-    """).rule == "wrong sort"
+    """).rule
+        == "wrong sort"
+    )
 
 
 def test_disgorging_makes_new_fills_of_what_was_in_bottles(vintage: Vintage) -> None:
@@ -1118,7 +1193,8 @@ def test_disgorging_makes_new_fills_of_what_was_in_bottles(vintage: Vintage) -> 
         ("75", {"A": Fraction(45, 76), "B": Fraction(30, 76), "D": Fraction(1, 76)}),
     ]
     assert vintage.shares("X", by=lambda leaf: leaf.role) == {
-        None: Fraction(75, 76), "dosage": Fraction(1, 76),
+        None: Fraction(75, 76),
+        "dosage": Fraction(1, 76),
     }
 
 
@@ -1150,10 +1226,13 @@ def test_fruit_cannot_be_bottled(vintage: Vintage) -> None:
     """
     {"kind": "pick", "at": "2024-10-01", "block": "Hill", "lot": "F", "mass": "1 t"}
     """
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "bottle", "at": "2025-03-01", "from": {"lot": "F", "all": true}, "lot": "S",
      "bottles": 100, "format": "750 mL"}
-    """).rule == "wrong sort"
+    """).rule
+        == "wrong sort"
+    )
 
 
 # --- what leaves and comes back ---
@@ -1211,12 +1290,15 @@ def test_a_shipment_is_one_draw_read_as_an_endpoint_of_from(vintage: Vintage) ->
     assert vintage.holds("A") == {}
 
 
-SHIPPED = FILLED + """
+SHIPPED = (
+    FILLED
+    + """
 {"kind": "ship", "at": "2025-05-01", "lot": "S", "bottles": 50, "to": "Shop", "removal": "taxpaid",
  "document": "BL-1"}
 {"kind": "ship", "at": "2025-05-02", "lot": "S", "bottles": 50, "to": "Shop", "removal": "taxpaid",
  "document": "BL-2"}
 """
+)
 
 
 def test_what_returns_is_what_was_shipped_on_its_document(vintage: Vintage) -> None:
@@ -1262,7 +1344,8 @@ def test_what_returns_keeps_its_role_fraction_and_holds(vintage: Vintage) -> Non
     {"kind": "return", "at": "2024-10-05", "lot": "A", "vessel": "T1", "volume": "50 L"}
     """
     assert vintage.shares("A", by=lambda leaf: leaf.role) == {
-        None: Fraction(1, 2), "water": Fraction(1, 2),
+        None: Fraction(1, 2),
+        "water": Fraction(1, 2),
     }
     assert vintage.lot("A").holdings["T1"].holds
 
@@ -1324,8 +1407,10 @@ def test_renaming_bottles_keeps_fills_bottling_days_and_release(vintage: Vintage
     [
         ('{"kind": "lot", "at": "2024-10-05", "name": "A", "of": [{"lot": "A"}]}', "same name"),
         ('{"kind": "lot", "at": "2024-10-05", "name": "N", "of": [{"lot": "Q"}]}', "unknown lot"),
-        ('{"kind": "lot", "at": "2024-10-05", "name": "N", "of": [{"lot": "A", "vessel": "T9"}]}',
-         "nothing there"),
+        (
+            '{"kind": "lot", "at": "2024-10-05", "name": "N", "of": [{"lot": "A", "vessel": "T9"}]}',
+            "nothing there",
+        ),
         ('{"kind": "lot", "at": "2024-10-05", "name": "F", "of": [{"lot": "A"}]}', "two sorts"),
     ],
 )

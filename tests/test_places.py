@@ -154,9 +154,10 @@ def test_a_place_does_not_lie_within_itself(vintage: Vintage) -> None:
     {"kind": "place", "at": "2024-01-01", "name": "Z", "within": ["X"]}
     """)
     assert {one.rule for one in found} == {"places"}
-    assert vintage.refusal(
-        '{"kind": "place", "at": "2024-01-01", "name": "X", "within": ["X"]}'
-    ).rule == "places"
+    assert (
+        vintage.refusal('{"kind": "place", "at": "2024-01-01", "name": "X", "within": ["X"]}').rule
+        == "places"
+    )
 
 
 def test_a_circle_that_a_later_registration_closes_is_refused(vintage: Vintage) -> None:

@@ -58,7 +58,8 @@ def test_the_first_registration_is_the_first_in_time_not_in_the_ledger(vintage: 
     """)
     assert registered(vintage, "vessel", "B9", "1990-01-01") == {"capacity": "290 L"}
     assert registered(vintage, "vessel", "B9", "2025-01-01") == {
-        "capacity": "300 L", "type": "barrel",
+        "capacity": "300 L",
+        "type": "barrel",
     }
 
 
@@ -76,10 +77,13 @@ def test_null_clears_a_capacity(vintage: Vintage) -> None:
     {"kind": "receive", "at": "2025-01-02", "lot": "A", "vessel": "B1", "volume": "500 L"}
     {"kind": "receive", "at": "2025-01-02", "lot": "K", "vessel": "T1", "volume": "5 L"}
     """
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "top", "at": "2025-01-03", "from": {"lot": "K", "all": true},
      "to": {"lot": "A", "vessel": "B1", "volume": "5 L", "full": true}}
-    """).rule == "no capacity"
+    """).rule
+        == "no capacity"
+    )
 
 
 @given(
@@ -131,30 +135,59 @@ def test_an_unknown_block_is_refused_whatever_the_order(vintage: Vintage) -> Non
         ('{"kind": "vessel", "at": "2024-10-01", "name": "X", "premises": "Shed"}', "Shed"),
         ('{"kind": "lot", "at": "2024-10-01", "name": "X", "label": "Rde"}', "Rde"),
         ('{"kind": "lot", "at": "2024-10-01", "name": "X", "owner": "Nobody"}', "Nobody"),
-        ('{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
-         '"supplier": "Nobody"}', "Nobody"),
-        ('{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
-         '"fermented_at": ["Nowhere"]}', "Nowhere"),
-        ('{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
-         '"composition": [{"share": "1", "within": ["Nowhere"]}]}', "Nowhere"),
-        ('{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
-         '"composition": [{"share": "1", "block": "Nohill"}]}', "Nohill"),
-        ('{"kind": "receive", "at": "2024-10-01", "lot": "S", "bottles": 6, "format": "750 mL", '
-         '"label": "Rde"}', "Rde"),
-        ('{"kind": "ship", "at": "2024-10-02", "lot": "W", "all": true, "removal": "in bond", '
-         '"to": "Nobody"}', "Nobody"),
-        ('{"kind": "return", "at": "2024-10-02", "lot": "V", "volume": "1 L", '
-         '"from_party": "Nobody"}', "Nobody"),
-        ('{"kind": "bottle", "at": "2024-10-02", "from": {"lot": "W", "all": true}, '
-         '"lot": "S", "bottles": 12, "format": "750 mL", "label": "Rde"}', "Rde"),
-        ('{"kind": "bottle", "at": "2024-10-02", "from": {"lot": "W", "all": true}, '
-         '"to": [{"lot": "S", "bottles": 12, "format": "750 mL", "label": "Rde"}]}', "Rde"),
+        (
+            '{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
+            '"supplier": "Nobody"}',
+            "Nobody",
+        ),
+        (
+            '{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
+            '"fermented_at": ["Nowhere"]}',
+            "Nowhere",
+        ),
+        (
+            '{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
+            '"composition": [{"share": "1", "within": ["Nowhere"]}]}',
+            "Nowhere",
+        ),
+        (
+            '{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1 L", '
+            '"composition": [{"share": "1", "block": "Nohill"}]}',
+            "Nohill",
+        ),
+        (
+            '{"kind": "receive", "at": "2024-10-01", "lot": "S", "bottles": 6, "format": "750 mL", '
+            '"label": "Rde"}',
+            "Rde",
+        ),
+        (
+            '{"kind": "ship", "at": "2024-10-02", "lot": "W", "all": true, "removal": "in bond", '
+            '"to": "Nobody"}',
+            "Nobody",
+        ),
+        (
+            '{"kind": "return", "at": "2024-10-02", "lot": "V", "volume": "1 L", '
+            '"from_party": "Nobody"}',
+            "Nobody",
+        ),
+        (
+            '{"kind": "bottle", "at": "2024-10-02", "from": {"lot": "W", "all": true}, '
+            '"lot": "S", "bottles": 12, "format": "750 mL", "label": "Rde"}',
+            "Rde",
+        ),
+        (
+            '{"kind": "bottle", "at": "2024-10-02", "from": {"lot": "W", "all": true}, '
+            '"to": [{"lot": "S", "bottles": 12, "format": "750 mL", "label": "Rde"}]}',
+            "Rde",
+        ),
         ('{"kind": "hold", "at": "2024-10-02", "block": "Hil", "reason": "smoke"}', "Hil"),
         ('{"kind": "note", "at": "2024-10-02", "block": "Hil", "text": "smoke"}', "Hil"),
         ('{"kind": "note", "at": "2024-10-02", "label": "Rde", "text": "smoke"}', "Rde"),
         ('{"kind": "note", "at": "2024-10-02", "party": "Nobody", "text": "smoke"}', "Nobody"),
-        ('{"kind": "analysis", "at": "2024-10-02", "block": "Hil", "values": {"ph": "3.4"}}',
-         "Hil"),
+        (
+            '{"kind": "analysis", "at": "2024-10-02", "block": "Hil", "values": {"ph": "3.4"}}',
+            "Hil",
+        ),
     ],
 )
 def test_every_name_of_a_register_is_checked(vintage: Vintage, event: str, missing: str) -> None:
@@ -234,7 +267,10 @@ def test_a_lot_filled_only_from_lots_of_one_owner_has_that_owner(vintage: Vintag
      "bottles": 100, "format": "750 mL"}
     """)
     assert [owner(vintage, name) for name in ("C1", "B", "S", "A")] == [
-        "Guest", "Guest", "Guest", None,
+        "Guest",
+        "Guest",
+        "Guest",
+        None,
     ]
     vintage.load("""
     {"kind": "top", "at": "2024-10-04", "from": {"lot": "A", "volume": "1 L"},

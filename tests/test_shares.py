@@ -1,5 +1,4 @@
-"""Shares of a wine at the edges of a threshold, and where part of the wine is unknown.
-"""
+"""Shares of a wine at the edges of a threshold, and where part of the wine is unknown."""
 
 from __future__ import annotations
 
