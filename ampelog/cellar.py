@@ -15,12 +15,14 @@ from ampelog import moments
 from ampelog.endpoints import CannotHave, place, said
 from ampelog.errors import Finding
 from ampelog.graph import Ferment, Graph
-from ampelog.movement import Pool, close, reduce
+from ampelog.movement import Pool, close, filled_with, reduce, state_after
 from ampelog.registers import Registers
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Lot
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot
 from ampelog.steps import Step
 
 T = TypeVar("T")
+NOBODY: frozenset[str | None] = frozenset((None,))
+"""The owners of a lot of the winery's own."""
 
 
 class Shelf(Generic[T]):
@@ -132,8 +134,12 @@ class Cellar:
 
     def owners(self, lot: Lot, instant: int) -> frozenset[str | None]:
         """Whose a lot is: as registered, else of those whose lots alone filled it."""
-        registered = self.registers.at("lot", lot.name, instant).get("owner")
-        return frozenset((registered,)) if registered else lot.owners or frozenset((None,))
+        known = self.registers.all_names("lot")
+        if known is None or lot.name in known:
+            registered = self.registers.at("lot", lot.name, instant).get("owner")
+            if registered:
+                return frozenset((registered,))
+        return lot.owners or NOBODY
 
     def owner(self, lot: Lot, instant: int) -> str | None:
         """The one owner of a lot, or None (the winery's own, or mixed)."""
@@ -202,14 +208,17 @@ class Cellar:
         """Top a vessel full: what exceeds its capacity evaporated before the fill."""
         capacity = None if vessel is None else self.capacity(vessel, step.instant)
         assert capacity is not None, "checked before anything moved"
+        state = state_after(pool.state, lot.sort)
         gone = lot.holdings[vessel].amount + amount - capacity
         if gone > 0:
             if lot.holdings[vessel].amount:
                 close(self, step, lot, vessel)
                 reduce(lot, vessel, gone)
             lot.tally(lot.sort).lose("evaporation", gone)
-        holding = lot.holdings[vessel].filled(pool.node, amount).held(pool.holds)
-        lot.holdings[vessel] = holding
+        before = lot.holdings[vessel]
+        if not before.amount:
+            before = Holding(0, (), state, ferment=pool.ferment)
+        lot.holdings[vessel] = filled_with(before, pool, pool.node, amount, state)
         if gone < 0:
             mixed = close(self, step, lot, vessel)
             lot.holdings[vessel] = lot.holdings[vessel]._replace(

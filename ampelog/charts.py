@@ -128,6 +128,7 @@ class _Drawing:
         return place * self.pitch
 
     def spot(self, key: str) -> Spot:
+        """Where the bar of a body stands."""
         index = self.number[key]
         return Spot(self.column[key], self.grid.top[index], self.grid.bar[index])
 

@@ -103,19 +103,22 @@ def vessels_of(endpoint: Any) -> list[str] | None:
     return [endpoint.vessel] if endpoint.vessel is not None else None
 
 
-def shared(lot: Lot, endpoint: Any, by_content: bool) -> list[tuple[str | None, Holding, int]]:
-    """The holdings of an endpoint or target, each with its amount.
+def shared(
+    lot: Lot, endpoint: Any, *, whole: bool, by_content: bool
+) -> list[tuple[str | None, Holding, int]]:
+    """The holdings of an endpoint or target, each with its amount; ``whole`` is all of each.
 
     One quantity over several vessels is shared evenly by an endpoint, by content by a target.
     """
     named = vessels_of(endpoint)
+    holdings: list[tuple[str | None, Holding]]
     if named is None:
         if not lot.holdings:
             raise CannotHave("nothing there", f"`{lot.name}` holds nothing then", "", lot.name)
-        holdings: list[tuple[str | None, Holding]] = list(lot.holdings.items())
+        holdings = list(lot.holdings.items())
     else:
         holdings = [(vessel, held_in(lot, vessel)) for vessel in named]
-    if getattr(endpoint, "all", None) or getattr(endpoint, "empty", None):
+    if whole:
         return [(vessel, holding, holding.amount) for vessel, holding in holdings]
     if endpoint.each is not None:
         each = _each(lot, endpoint)

@@ -58,7 +58,7 @@ def gauge(cellar: Cellar, step: Step) -> None:
     """The book becomes the measurement; the composition does not change."""
     model: Any = step.model
     lot = lot_of(cellar, model.lot)
-    found = shared(lot, model, by_content=True)
+    found = shared(lot, model, whole=bool(model.empty), by_content=True)
     cellar.touched(lot)
     cellar.note_resolved(step, [(vessel, holding.amount) for vessel, holding, _ in found])
     before = dict(lot.holdings)
@@ -115,7 +115,7 @@ def loss(cellar: Cellar, step: Step) -> None:
     """Something of a target is gone."""
     model: Any = step.model
     lot = lot_of(cellar, model.lot)
-    found = shared(lot, model, by_content=True)
+    found = shared(lot, model, whole=bool(model.all), by_content=True)
     if model.all:
         cellar.note_resolved(step, [(vessel, amount) for vessel, _, amount in found])
     for vessel, holding, amount in found:

@@ -48,7 +48,7 @@ def agrees(files: Files, state: State) -> int:
         )
     length = files.journal.stat().st_size
     mark = state.mark
-    if length < mark.end or not journal.holds_seal(files.journal, mark.end, mark.head):
+    if not journal.holds_seal(files.journal, mark.end, mark.head):
         raise Unopenable(
             f"{files.journal.name} lacks what {files.database.name} holds: it should have the seal "
             f"of position {mark.head.position} at byte {mark.end} and has {length} bytes",

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from ampelog import quantities
 from ampelog.endpoints import CannotHave, lot_of, place, said, shared, vessels_of, where_it_is
 from ampelog.graph import Node
-from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot, Shipped, sort_of, union
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Alike, Holding, Lot, Shipped, sort_of
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
@@ -39,13 +39,15 @@ class Draw:
 class Fill:
     """A quantity that arrives in one lot, in one or several vessels, an amount each.
 
-    ``full`` fills each vessel to its capacity; ``format`` and ``label`` are those of bottles.
+    ``even`` says that all amounts are the same; ``full`` fills each vessel to its capacity;
+    ``format`` and ``label`` are those of bottles.
     """
 
     lot: str
     sort: str
     vessels: Sequence[str | None]
     amounts: Sequence[int]
+    even: bool = False
     full: bool = False
     fraction: str | None = None
     format: int = 0
@@ -54,7 +56,7 @@ class Fill:
     @property
     def amount(self) -> int:
         """All that arrives."""
-        return sum(self.amounts)
+        return self.amounts[0] * len(self.amounts) if self.even else sum(self.amounts)
 
 
 @dataclass(slots=True)
@@ -78,7 +80,7 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
     for endpoint in endpoints:
         lot = lot_of(cellar, endpoint.lot)
         whole = bool(endpoint.all)
-        for vessel, holding, amount in shared(lot, endpoint, by_content=False):
+        for vessel, holding, amount in shared(lot, endpoint, whole=whole, by_content=False):
             draw = Draw(lot, vessel, holding, amount, endpoint.role)
             found.append(draw)
             seen = sums.get((lot.name, vessel))
@@ -105,8 +107,7 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
                 "check the quantity and the vessel, or record what is missing before it",
                 draw.lot.name,
             )
-    kinds = {MASS if draw.lot.sort == MASS else VOLUME for draw in found}
-    if len(kinds) > 1:
+    if len({draw.lot.sort == MASS for draw in found}) > 1:
         raise CannotHave(
             "two dimensions",
             "`from` mixes mass and volume; wanted one of them",
@@ -133,32 +134,34 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
 
     ``volume`` is what a crush or press yielded: it stands on the pool's node beside its mass.
     """
-    sort = found[0].lot.sort
-    amount = sum(draw.amount for draw in found)
+    first = found[0]
+    sort = MASS if first.lot.sort == MASS else VOLUME
     before = _emptied(found)
     parts: dict[int, int] = {}
+    amount, holds = 0, NO_HOLDS
+    owners: set[str | None] = set()
+    largest = first
     for draw in found:
+        owners |= cellar.owners(draw.lot, step.instant)
+        holds |= draw.holding.holds
+        amount += draw.amount
+        if (draw.role is None, draw.amount) > (largest.role is None, largest.amount):
+            largest = draw
         for node, part in _drawn(cellar, step, draw):
             parts[node] = parts.get(node, 0) + part
     _forget(cellar, found, before)
-    largest = max(found, key=lambda draw: (draw.role is None, draw.amount))
     node = next(iter(parts))
     if len(parts) > 1 or volume:
-        node = cellar.graph.add(
-            Node(
-                tuple(parts.items()),
-                step.position,
-                mass=amount if sort == MASS else 0,
-                volume=volume,
-            )
-        )
+        mass = amount if sort == MASS else 0
+        node = cellar.graph.add(Node(tuple(parts.items()), step.position, mass=mass, volume=volume))
+    state = first.holding.state if len(found) == 1 else _state(found)
     return Pool(
         node,
         amount,
-        MASS if sort == MASS else VOLUME,
-        _state(found),
-        cellar.live_holds(union(draw.holding.holds for draw in found)),
-        frozenset(owner for draw in found for owner in cellar.owners(draw.lot, step.instant)),
+        sort,
+        state,
+        cellar.live_holds(holds),
+        frozenset(owners),
         largest.holding.ferment,
         list(parts.items()),
     )
@@ -166,6 +169,8 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
 
 def _emptied(found: Sequence[Draw]) -> dict[str, dict[str | None, Holding]]:
     """The holdings, as they were, of the lots that these draws empty."""
+    if len(found) == 1 and found[0].amount < found[0].holding.amount:
+        return {}
     totals: dict[str, int] = {}
     lots = {draw.lot.name: draw.lot for draw in found}
     for draw in found:
@@ -248,8 +253,10 @@ def fills(endpoints: Iterable[Any]) -> list[Fill]:
             amounts = [total] * len(vessels)
         else:
             amounts = quantities.split(total, [1] * len(vessels))
-        full, fraction = bool(getattr(endpoint, "full", None)), getattr(endpoint, "fraction", None)
-        found.append(Fill(endpoint.lot, sort, vessels, amounts, full, fraction))
+        says = vars(endpoint)  # only outputs of `top` know `full`, only those of `press` fractions
+        full, fraction = says.get("full") is True, says.get("fraction")
+        even = amounts[0] == amounts[-1]  # a split puts what is more first
+        found.append(Fill(endpoint.lot, sort, vessels, amounts, even, full, fraction))
     return found
 
 
@@ -286,7 +293,7 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
     entered: dict[str, str] = {}
     for fill in found:
         lot = cellar.lots.get(fill.lot)
-        if lot is not None and lot.holdings and lot.sort != fill.sort and staying(lot):
+        if lot is not None and not lot.empty and lot.sort != fill.sort and staying(lot):
             raise _two_sorts(lot, fill, sum(staying(lot).values()))
         if lot is not None and _only_adds(lot, fill, found):
             continue
@@ -308,9 +315,11 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
 
 def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
     """Whether a fill only adds to what is there already: most toppings do, and need no look."""
-    if len(found) > 1 or fill.full or None in fill.vessels:
+    if len(found) > 1 or fill.full:
         return False
-    return lot.holdings.keys() >= set(fill.vessels)
+    if lot.alike(fill.vessels) is not None:
+        return True
+    return None not in fill.vessels and lot.holdings.keys() >= set(fill.vessels)
 
 
 def _two_sorts(lot: Lot, fill: Fill, staying: int) -> CannotHave:
@@ -352,6 +361,13 @@ def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> Non
         if fill.fraction is not None:
             label = Node(((node, 1),), step.position, fraction=fill.fraction)
             node = cellar.graph.add(label)
+        alike = lot.alike(fill.vessels) if fill.even and not fill.full else None
+        if alike is not None:
+            amount = fill.amounts[0]
+            after = [filled_with(one, pool, node, amount, state) for one in alike.values]
+            lot.hold_alike(Alike(fill.vessels, alike.which, after), written=False)
+            cellar.check_capacities(step, lot, fill.vessels)
+            continue
         empty = Holding(0, (), state, ferment=pool.ferment)
         befores = [lot.holdings.get(vessel, empty) for vessel in fill.vessels]
         if empty in befores:
@@ -361,15 +377,29 @@ def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> Non
                 lot.holdings[vessel] = before
                 cellar.fill_up(step, lot, vessel, pool, amount)
             continue
-        # Barrels that held alike and are filled alike hold alike: one sum serves them all.
-        alike: dict[tuple[int, int], Holding] = {}
-        for vessel, before, amount in zip(fill.vessels, befores, fill.amounts, strict=True):
-            after = alike.get((id(before), amount))
-            if after is None:
-                after = _filled_with(before, pool, node, amount, state)
-                alike[id(before), amount] = after
-            lot.holdings[vessel] = after
+        _fill_each(lot, fill, befores, (pool, node, state))
         cellar.check_capacities(step, lot, fill.vessels)
+
+
+def _fill_each(
+    lot: Lot, fill: Fill, befores: Sequence[Holding], body: tuple[Pool, int, str]
+) -> None:
+    """Fill vessel by vessel. Those that held alike and are filled alike hold alike: one sum
+    serves them all."""
+    pool, node, state = body
+    seen: dict[tuple[int, int], int] = {}
+    which: list[int] = []
+    values: list[Holding] = []
+    holdings = lot.holdings
+    for vessel, before, amount in zip(fill.vessels, befores, fill.amounts, strict=True):
+        index = seen.get((id(before), amount))
+        if index is None:
+            index = seen[id(before), amount] = len(values)
+            values.append(filled_with(before, pool, node, amount, state))
+        which.append(index)
+        holdings[vessel] = values[index]
+    if len(values) * 4 <= len(which):
+        lot.hold_alike(Alike(fill.vessels, which, values), written=True)
 
 
 def _enter(cellar: Cellar, lot: Lot, fill: Fill, befores: Sequence[Holding]) -> None:
@@ -378,7 +408,7 @@ def _enter(cellar: Cellar, lot: Lot, fill: Fill, befores: Sequence[Holding]) -> 
             cellar.enter(lot, vessel)
 
 
-def _filled_with(before: Holding, pool: Pool, node: int, amount: int, state: str) -> Holding:
+def filled_with(before: Holding, pool: Pool, node: int, amount: int, state: str) -> Holding:
     """A holding after a fill. Wine that takes in a little must stays wine: the larger part
     decides."""
     after = before.filled(node, amount)
@@ -404,7 +434,7 @@ def into(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
     if lot is None:
         lot = cellar.lots[fill.lot] = Lot(fill.lot)
         lot.sort, lot.format = fill.sort, fill.format
-    elif not lot.holdings:
+    elif lot.empty:
         lot.sort, lot.format = fill.sort, fill.format or lot.format
         lot.owners = frozenset()
     if not pool.owners <= lot.owners:

@@ -8,7 +8,7 @@ reading only the lots that it touches.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 MASS = "mass"
@@ -66,6 +66,20 @@ class Holding(NamedTuple):
         return cls(amount, content, state, closed, frozenset(holds), ferment)
 
 
+class Alike(NamedTuple):
+    """Vessels of one lot that hold few different values: ``values[which[i]]`` is in
+    ``vessels[i]``.
+
+    Twenty barrels that were filled together are topped together: one sum serves all that held
+    alike, and it is written to each only when one of them is looked at. Toppings are most of a
+    cellar's movements.
+    """
+
+    vessels: Sequence[str | None]
+    which: Sequence[int]
+    values: Sequence[Holding]
+
+
 class Tally:
     """What came into a lot, left it, was lost and gained, in one unit."""
 
@@ -119,9 +133,11 @@ class Lot:
     """A body of grapes, juice, must, wine, spirit, pomace or bottles with one identity."""
 
     __slots__ = (
+        "_alike",
+        "_behind",
+        "_holdings",
         "fills",
         "format",
-        "holdings",
         "label",
         "last",
         "name",
@@ -137,7 +153,9 @@ class Lot:
         self.sort = VOLUME
         self.format = 0
         self.label: str | None = None
-        self.holdings: dict[str | None, Holding] = {}
+        self._holdings: dict[str | None, Holding] = {}
+        self._alike: Alike | None = None
+        self._behind = False
         self.last: dict[str | None, Holding] = {}
         """The holdings just before the event that emptied the lot."""
         self.owners: frozenset[str | None] = frozenset()
@@ -147,6 +165,32 @@ class Lot:
         """The instant from which the bottles may leave, by `release`."""
         self.shipped: list[Shipped] = []
         self.tallies: dict[str, Tally] = {}
+
+    @property
+    def holdings(self) -> dict[str | None, Holding]:
+        """What it holds, by vessel."""
+        if self._behind and self._alike is not None:
+            vessels, which, values = self._alike
+            self._holdings.update(zip(vessels, [values[index] for index in which], strict=True))
+            self._behind = False
+        self._alike = None
+        return self._holdings
+
+    @property
+    def empty(self) -> bool:
+        """Whether it holds nothing."""
+        return not self._holdings
+
+    def alike(self, vessels: Sequence[str | None]) -> Alike | None:
+        """What these vessels hold, where few values are known to serve them all."""
+        group = self._alike
+        return group if group is not None and group.vessels == vessels else None
+
+    def hold_alike(self, group: Alike, *, written: bool) -> None:
+        """Vessels of the lot hold these values from now on; ``written`` says that they already
+        stand in the holdings."""
+        self._alike = group
+        self._behind = not written
 
     @property
     def amount(self) -> int:
@@ -196,7 +240,7 @@ class Lot:
             json.loads(text)
         )
         lot.sort, lot.format, lot.label, lot.released = sort, format_, label, released
-        lot.holdings = {vessel: Holding.load(body) for vessel, body in holdings}
+        lot._holdings = {vessel: Holding.load(body) for vessel, body in holdings}
         lot.last = {vessel: Holding.load(body) for vessel, body in last}
         lot.owners = frozenset(owners)
         lot.fills = dict(fills)
@@ -214,12 +258,3 @@ class Lot:
 def sort_of(state: str) -> str:
     """How a state is measured: mass, volume or bottles."""
     return SORT_OF_STATE.get(state, VOLUME)
-
-
-def union(sets: Iterable[frozenset[str]]) -> frozenset[str]:
-    """All the holds of several holdings; almost always none."""
-    found = NO_HOLDS
-    for holds in sets:
-        if holds and holds is not found:
-            found = found | holds if found else holds
-    return found

@@ -34,7 +34,7 @@ STYLE = """<style>
 .drawing .band.added { fill: #dde2ea }
 .drawing .edge.added { stroke: #50607a; stroke-width: 0.5 }
 .drawing .body { fill: #c8a3b0 }
-.drawing .body.fruit, .drawing .body.received { fill: #aab596 }
+.drawing .body.fruit, .drawing .body.received { fill: #becaab }
 .drawing .body.addition { fill: #8b99b0 }
 .drawing .body.rest { fill: #d2cbce }
 .drawing .body.wine { fill: #6b1f3a }

@@ -441,29 +441,37 @@ def test_another_journal_with_good_hashes_is_found(path: Path, tmp_path: Path) -
     assert before.items() <= snapshot(path).items()
 
 
-def resealed(lines: list[bytes], position: int) -> bytes:
-    """A journal in which one event is another, its own hash good and the seals as they were."""
-    line = journal.read_event(lines[3], position)
-    event = {**line.event, "lot": "another"}
-    body, leaf = chain.entry(event, position, line.recorded_at, line.salt)
-    lines[3] = journal.event_line(position, line.recorded_at, leaf, line.salt, body).encode()
-    return b"".join(lines)
-
-
 def test_an_event_replaced_in_the_journal_is_found(path: Path) -> None:
-    made(path, 2, 1)
+    """Its own hash is good and its length the same; the tree and the database know better."""
+    *_, head = made(path, 2, 1)
     lines = journal_of(path).read_bytes().splitlines(keepends=True)
-    size = sum(map(len, lines))
-    text = resealed(lines, 2)
-    journal_of(path).write_bytes(text)
-    if len(text) != size:  # the lengths differ, so that the last seal is not where it was
-        with pytest.raises(Unopenable), ledger.opened(path):
-            pass
-    assert ledger.repair(path)[0].position == 4
-    journal_of(path).write_bytes(text.replace(b'"another"', b'"25-1"'))
+    line = journal.read_event(lines[3], 2)
+    body, leaf = chain.entry({**line.event, "lot": "25-9"}, 2, line.recorded_at, line.salt)
+    lines[3] = journal.event_line(2, line.recorded_at, leaf, line.salt, body).encode()
+    journal_of(path).write_bytes(b"".join(lines))
     with ledger.opened(path) as book:
         findings = ledger.verify(book)
-    assert "cellar.journal.jsonl, line 4" in [finding.where for finding in findings]
+    where = {(finding.rule, finding.where) for finding in findings}
+    assert where == {
+        ("files differ", "cellar.journal.jsonl, line 4"),
+        ("seal broken", "cellar.journal.jsonl, line 6"),
+        ("seal broken", "cellar.journal.jsonl, line 8"),
+    }
+    assert ledger.repair(path)[0] == head
+    with ledger.opened(path) as book:
+        assert ledger.verify(book) == []
+
+
+def test_a_line_broken_in_two_is_found(path: Path) -> None:
+    *_, head = made(path, 2, 1)
+    whole = journal_of(path).read_bytes()
+    journal_of(path).write_bytes(whole.replace(b"at it, 3", b"at it,\n3"))
+    with ledger.opened(path) as book:
+        found = {(finding.rule, finding.where) for finding in ledger.verify(book)}
+    assert ("line changed", "cellar.journal.jsonl, line 7") in found
+    assert ("lines beyond", "cellar.journal.jsonl, line 9") in found
+    assert ledger.repair(path)[0] == head
+    assert journal_of(path).read_bytes() == whole
 
 
 # --- both -----------------------------------------------------------------------------------
@@ -510,6 +518,17 @@ def test_sealed_loads_that_neither_file_proves_are_not_left_behind(path: Path) -
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
     assert not list(path.parent.glob("*.new*"))
+
+
+def test_a_database_that_ends_before_later_seals_is_not_made_the_log(path: Path) -> None:
+    """It proves more than the damaged journal does, and less than was recorded."""
+    _, whole = behind(path, 2)
+    journal_of(path).write_bytes(zeroed(whole, whole.index(b'{"position":2') + 20, 300))
+    before = snapshot(path)
+    with pytest.raises(Refused, match=r"ends at position 3, before its end"):
+        ledger.repair(path)
+    del before["cellar.lock"]
+    assert before.items() <= snapshot(path).items()
 
 
 def test_the_longest_proved_log_wins(path: Path) -> None:

@@ -73,7 +73,7 @@ def test_new_files_and_their_names_are_synced(path: Path, monkeypatch: pytest.Mo
     real = os.fsync
 
     def noted(number: int) -> None:
-        synced.append(Path(os.readlink(f"/proc/self/fd/{number}")).name)
+        synced.append(Path(f"/proc/self/fd/{number}").readlink().name)
         real(number)
 
     monkeypatch.setattr(os, "fsync", noted)
