@@ -30,7 +30,7 @@ def receive(cellar: Cellar, step: Step) -> None:
         return
     if model.bottles is not None:
         same_format(cellar, model.lot, model.format)
-        begin_bottles(cellar, model.lot)
+        begin_bottles(cellar, step, model.lot)
         found = [in_bottles(model, model.format)]
     else:
         found = fills([model])
@@ -112,9 +112,10 @@ def return_(cellar: Cellar, step: Step) -> None:
             lot.name,
         )
     may_arrive(cellar, step, (), found)
+    ended = {node: when for record in out for node, when in record.ended.items()}
     pool = _take_back(cellar, step, lot, out, amount)
     book_in(cellar, found)
-    settle(cellar, step, pool, found)
+    settle(cellar, step, pool, found, ended)
 
 
 def _take_back(cellar: Cellar, step: Step, lot: Lot, out: list[Any], amount: int) -> Pool:

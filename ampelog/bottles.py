@@ -40,7 +40,7 @@ def bottle(cellar: Cellar, step: Step) -> None:
     book(cellar, out, found, missing, "bottle")
     ended = cellar.ended(step)
     for fill in found:
-        begin_bottles(cellar, fill.lot)
+        begin_bottles(cellar, step, fill.lot)
         lot = _enter_bottles(cellar, fill, pool)
         node = cellar.graph.add(
             Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessels[0])
@@ -122,11 +122,13 @@ def _enter_bottles(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
     return lot
 
 
-def begin_bottles(cellar: Cellar, name: str) -> None:
+def begin_bottles(cellar: Cellar, step: Step, name: str) -> None:
     """Bottles that come into an empty lot start afresh: its old fills and release are over."""
     lot = cellar.lots.get(name)
-    if lot is not None and not lot.holdings:
-        lot.fills, lot.released, lot.label = {}, None, None
+    if lot is None:
+        lot = cellar.lots[name] = Lot(name)
+    if lot.empty:
+        lot.fills, lot.label, lot.began = {}, None, step.order
 
 
 def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Sequence[tuple[int, int]]) -> None:
@@ -164,11 +166,23 @@ def pack(cellar: Cellar, step: Step) -> None:
     missing = sum(d.amount for d in out) - sum(f.amount for f in found)
     _check_shortfall(cellar, step, out, found, missing)
     may_arrive(cellar, step, out, found)
+    label = _one_label(out)
+    ended = {node: when for draw in out for node, when in draw.lot.fills.items()}
+    drawn = {draw.lot.name for draw in out}
     pool = take(cellar, step, out)
     pool.holds |= material_keys(cellar, model)
-    ended = {node: when for draw in out for node, when in draw.lot.fills.items()}
     book(cellar, out, found, missing, "pack")
+    for fill in found:
+        if fill.lot not in drawn:  # within its lot a bottle keeps its label and its release
+            begin_bottles(cellar, step, fill.lot)
+        fill.label = fill.label or label
     settle(cellar, step, pool, found, ended)
+
+
+def _one_label(out: Sequence[Draw]) -> str | None:
+    """The label of the bottles drawn, where it is one: they go on bearing it."""
+    labels = {draw.lot.label for draw in out}
+    return labels.pop() if len(labels) == 1 else None
 
 
 def settle(
@@ -176,26 +190,24 @@ def settle(
     step: Step,
     pool: Pool,
     found: Sequence[Fill],
-    ended: dict[int, int | None] | None = None,
+    ended: dict[int, int | None],
 ) -> None:
-    """What was drawn arrives: as one body, or, of bottles, each fill in proportion."""
+    """What was drawn arrives: as one body, or, of bottles, each fill in proportion.
+
+    ``ended`` are the bottlings of the fills, by node.
+    """
     if found[0].sort != BOTTLES:
         arrive(cellar, step, pool, found)
         return
     left = list(pool.parts)
     for fill in found:
-        if ended is not None:
-            begin_bottles(cellar, fill.lot)
         lot = _enter_bottles(cellar, fill, pool)
         parts = quantities.split(fill.amount, [amount for _, amount in left])
-        for node, _ in left:
-            if ended is not None:
-                lot.fills[node] = ended[node]
-        _add_fill(
-            lot, fill, pool, [(node, part) for (node, _), part in zip(left, parts, strict=True)]
-        )
-        if ended is not None:
-            left = [(n, a - p) for (n, a), p in zip(left, parts, strict=True) if a > p] or left
+        here = [(node, part) for (node, _), part in zip(left, parts, strict=True) if part]
+        for node, _ in here:
+            lot.fills.setdefault(node, ended.get(node))
+        _add_fill(lot, fill, pool, here)
+        left = [(n, a - p) for (n, a), p in zip(left, parts, strict=True) if a > p]
 
 
 def material_keys(cellar: Cellar, model: Any) -> frozenset[str]:

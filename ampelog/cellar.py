@@ -71,15 +71,14 @@ class Holds:
     def begin(self, hold: str, key: str) -> None:
         """A hold comes into force."""
         self.active.setdefault(key, set()).add(hold)
-        self.key_of[hold.lower()] = key
+        self.key_of[hold] = key
 
     def end(self, hold: str) -> bool:
         """A hold is cleared; False where there is none of that id."""
         key = self.key_of.get(hold.lower())
         if key is None:
             return False
-        in_force = self.active.get(key, set())
-        in_force -= {one for one in in_force if one.lower() == hold.lower()}
+        self.active.get(key, set()).discard(hold.lower())
         return True
 
     def binding(self, keys: Iterable[str]) -> list[str]:

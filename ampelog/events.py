@@ -79,10 +79,7 @@ LossReason = Literal[
 Sources = Annotated[list[Source], Field(min_length=1), OneOrMore]
 Destinations = Annotated[list[Destination], Field(min_length=1), OneOrMore]
 Outputs = Annotated[list[Filled], Field(min_length=1), OneOrMore]
-Rest = Annotated[
-    str,
-    StringConstraints(pattern=r"^([1-9][0-9]{0,4} (days|months)|[0-9]{4}-[0-9]{2}-[0-9]{2})$"),
-]
+Rest = Annotated[str, StringConstraints(pattern=r"^[1-9][0-9]{0,4} (days|months)$")] | Day
 
 
 class Event(BaseModel):
@@ -300,8 +297,10 @@ class Treat(Targeted):
 
     @model_validator(mode="after")
     def _adds(self) -> Treat:
-        if self.adds is not None and (self.role is None or self.material is None):
+        if (self.adds or self.role) and (self.role is None or self.material is None):
             raise wrong("`adds` needs its `material` and a `role`: laws count what was added by it")
+        if self.adds is not None and self.each is not None:
+            raise wrong("`adds` and `each` are both given; `each` is what every vessel gets")
         return self
 
 

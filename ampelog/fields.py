@@ -270,7 +270,14 @@ class Topped(Destination):
 class Pressed(Destination):
     """An output of ``press``, which may name its fraction."""
 
+    lot: Name | None = None  # type: ignore[assignment]  # pomace may go nameless
     fraction: Literal["free run", "light press", "hard press", "pomace"] | None = None
+
+    @model_validator(mode="after")
+    def _named(self) -> Pressed:
+        if self.lot is None and self.fraction != "pomace":
+            raise wrong("an output needs its `lot`; only pomace may go without")
+        return self
 
 
 class Filled(Part):

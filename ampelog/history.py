@@ -47,7 +47,7 @@ def read(records: Iterable[Record], zone: ZoneInfo) -> tuple[list[Step], list[Co
         place = where(record.position, event)
         model = model_of(event)
         at = record.position
-        step = Step(record.instant, at, at, event["id"], event, model, False, place)
+        step = Step(record.instant, at, at, event["id"].lower(), event, model, False, place)
         steps.append(step)
         if event["kind"] == "correct":
             corrections.append(correction(step, zone))

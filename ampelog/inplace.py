@@ -40,10 +40,14 @@ def treat(cellar: Cellar, step: Step) -> None:
     keys = material_keys(cellar, model)
     added = [0] * len(holdings)
     source = None
-    if model.adds is not None:
+    if model.adds is not None or _adds_each(model):
         source = cellar.graph.add(Node((), step.position, role=model.role))
-        added = quantities.split(model.adds, [holding.amount for _, holding in holdings])
-        lot.tally(VOLUME).into += model.adds
+        added = (
+            [model.each.amount] * len(holdings)
+            if model.adds is None
+            else quantities.split(model.adds, [holding.amount for _, holding in holdings])
+        )
+        lot.tally(VOLUME).into += sum(added)
     for (vessel, _), more in zip(holdings, added, strict=True):
         if source is not None and more:
             close(cellar, step, lot, vessel)
@@ -52,6 +56,11 @@ def treat(cellar: Cellar, step: Step) -> None:
                 cellar.check_capacity(step, lot, vessel)
         close(cellar, step, lot, vessel, force=True)
         lot.holdings[vessel] = lot.holdings[vessel].held(keys)
+
+
+def _adds_each(model: Any) -> bool:
+    """Whether `each` is a volume that every vessel gets: it has a role then, as `adds` has."""
+    return model.each is not None and model.each.dimension == VOLUME and model.role is not None
 
 
 def gauge(cellar: Cellar, step: Step) -> None:
@@ -64,7 +73,8 @@ def gauge(cellar: Cellar, step: Step) -> None:
     before = dict(lot.holdings)
     book = sum(holding.amount for _, holding, _ in found)
     measured = 0 if model.empty else sum(amount for _, _, amount in found)
-    if measured > book:
+    above = any(amount > holding.amount for _, holding, amount in found) and not model.empty
+    if above:
         if model.reason is None:
             raise CannotHave(
                 "above the book",
@@ -73,7 +83,7 @@ def gauge(cellar: Cellar, step: Step) -> None:
                 "give the `reason` (dip, inventory, produced, contraction), or record what came in",
                 lot.name,
             )
-        if model.reason != "produced":
+        if model.reason != "produced" and measured > book:
             cellar.find(
                 step,
                 "gain",

@@ -192,8 +192,8 @@ class Ledger:
         return self._database.records(first, self.head.position if last is None else last)
 
     def known(self, ids: Iterable[str]) -> dict[str, Record]:
-        """Which of these ids are recorded, each with its record."""
-        asked = "\n".join({one for one in ids if "\n" not in one})
+        """Which of these ids are recorded: by the id in small letters, each with its record."""
+        asked = "\n".join({one.lower() for one in ids if "\n" not in one})
         found = self.rows("ledger_known", ids=asked) if asked else []
         return {one: Record(*rest) for one, *rest in found}
 

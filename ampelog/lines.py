@@ -78,6 +78,9 @@ _decode = json.JSONDecoder(
 def normal(value: Any) -> Any:
     """The same JSON value with every text and key in Unicode's composed form (NFC)."""
     if isinstance(value, str):
+        for char in value:
+            if char > "\ufdcf" and (char <= "\ufdef" or ord(char) & 0xFFFE == 0xFFFE):
+                raise _NotJson(f"U+{ord(char):04X} is no character (RFC 7493, 2.1)")
         return unicodedata.normalize("NFC", value)
     if isinstance(value, list):
         return [normal(item) for item in value]

@@ -16,9 +16,8 @@ DAY = 86_400_000_000
 """Microseconds of a day."""
 
 EARLIEST_YEAR = 1900
-_FORM = re.compile(
-    r"(\d{4}-\d{2}-\d{2})(?:T(\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)(Z|[+-]\d{2}:\d{2})?)?", re.ASCII
-)
+_HOUR = r"(?:[01]\d|2[0-3]):\d{2}(?::\d{2}(?:\.\d{1,6})?)?"
+_FORM = re.compile(rf"(\d{{4}}-\d{{2}}-\d{{2}})(?:T({_HOUR})(Z|[+-]\d{{2}}:\d{{2}})?)?", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -90,9 +89,12 @@ def rest_over(rest: str, bottled: date | None) -> str | None:
     if bottled is None:
         return None
     if unit == "days":
-        return (bottled + timedelta(days=int(count))).isoformat()
+        days = min(int(count), (date.max - bottled).days)
+        return (bottled + timedelta(days=days)).isoformat()
     months = bottled.year * 12 + bottled.month - 1 + int(count)
     year, month = divmod(months, 12)
+    if year > date.max.year:
+        return date.max.isoformat()
     last = monthrange(year, month + 1)[1]
     return date(year, month + 1, min(bottled.day, last)).isoformat()
 

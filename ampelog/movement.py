@@ -446,4 +446,5 @@ def into(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
 def shipped(document: str | None, draw: Draw, pool: Pool, state: str) -> Shipped:
     """What left on a document and may come back."""
     lot = draw.lot
-    return Shipped(document, lot.sort, lot.format, state, pool.holds, pool.parts)
+    ended = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
+    return Shipped(document, lot.sort, lot.format, state, pool.holds, pool.parts, ended)

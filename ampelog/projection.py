@@ -28,19 +28,20 @@ BEGINNING = (-(2**62), 0)
 """Before every order of a step."""
 
 _TABLES = ("projected", "node", "edge", "ferment", "lot_state", "vessel_state", "register")
-_ASIDE = frozenset({"place", "block", "premises", "party", "material", "label", "release"})
+_ASIDE = frozenset({"place", "block", "premises", "party", "material", "label"})
+_SAID = frozenset({"note", "analysis", "release"})
+"""Kinds that move nothing, yet are about a lot that must have been there."""
 
 
 def order_of(steps: Iterable[Step]) -> tuple[int, int]:
     """The order of the last step that moved something: what comes before it is late."""
-    return max((step.order for step in steps if matters(step)), default=BEGINNING)
+    moved = (step.order for step in steps if depends(step) and step.event["kind"] not in _SAID)
+    return max(moved, default=BEGINNING)
 
 
-def matters(step: Step) -> bool:
-    """Whether a step's place in time matters to what the cellar holds."""
+def depends(step: Step) -> bool:
+    """Whether a step's place in time matters: to what the cellar holds, or to itself."""
     kind = step.event["kind"]
-    if kind in ("note", "analysis"):
-        return bool(step.event.get("vessel") or step.event.get("vessels"))
     if kind == "lot":
         return bool(step.event.get("of") or "owner" in step.event)
     return kind not in _ASIDE
@@ -92,6 +93,11 @@ def _joined(column: Iterable[Any]) -> str:
     return "\n".join([NULL if value is None else str(value) for value in column])
 
 
+def _json(value: Any) -> str | None:
+    """Free text and records as JSON: it has no line feed, which parts the rows."""
+    return None if value is None else json.dumps(value)
+
+
 def _insert(ledger: Ledger, query: str, **columns: Sequence[Any]) -> None:
     if next(iter(columns.values())):
         ledger.rows(query, **{name: _joined(column) for name, column in columns.items()})
@@ -133,8 +139,8 @@ def _add(ledger: Ledger, cellar: Cellar) -> None:
         position=[one.position for one in ferments],
         lot=[one.lot for one in ferments],
         vessel=[one.vessel for one in ferments],
-        organism=[one.organism for one in ferments],
-        regime=[None if one.regime is None else json.dumps(one.regime) for one in ferments],
+        organism=[_json(one.organism) for one in ferments],
+        regime=[_json(one.regime) for one in ferments],
     )
     lots = list(cellar.changed.values())
     _insert(
@@ -261,8 +267,10 @@ def _registers(ledger: Ledger, names: str) -> Registers:
 def stretches(ledger: Ledger, first: int = 0) -> dict[int, Ferment]:
     """Stretches of fermentation by number, from one on."""
     return {
-        number: Ferment(
-            position, lot, vessel, organism, None if regime is None else json.loads(regime)
-        )
+        number: Ferment(position, lot, vessel, _read(organism), _read(regime))
         for number, position, lot, vessel, organism, regime in ledger.rows("ferments", first=first)
     }
+
+
+def _read(text: str | None) -> Any:
+    return None if text is None else json.loads(text)

@@ -38,6 +38,11 @@ class View:
         self.as_of = as_of
         self.until: int | None = _end(as_of, self.zone)
         past = self.until is not None or self.head.position != ledger.head.position
+        if not past and projection.is_current(ledger):
+            # What is dated ahead (a new name, say) has not happened yet.
+            ahead = self.today + moments.DAY
+            if projection.last_order(ledger)[0] > ahead:
+                past, self.until = True, ahead
         self._steps: list[Step] | None = None
         if past or not projection.is_current(ledger):
             known = history.steps_of(ledger, self.head.position)
@@ -53,7 +58,8 @@ class View:
     @cached_property
     def today(self) -> int:
         """The instant that a question about now is asked of: the end of `as-of`, or the head's."""
-        if self.until is not None:
+        if self.as_of is not None:
+            assert self.until is not None, "the end of that day"
             return self.until
         recorded = self.ledger.records(self.head.position, self.head.position)[0].recorded_at
         return moments.from_stamp(recorded)

@@ -92,7 +92,7 @@ def _unknown(
     from uuid6 import uuid7
 
     ids = [one.event["id"].lower() for one in entries if "id" in one.event]
-    recorded = {key.lower(): found for key, found in ledger.known(ids).items()} if ids else {}
+    recorded = ledger.known(ids) if ids else {}
     new: list[Entry] = []
     here: dict[str, dict[str, Any]] = {}
     problems: list[Finding] = []
@@ -111,7 +111,9 @@ def _unknown(
             here[key] = event
         else:
             event = {**event, "id": str(uuid7())}
-        new.append(replace(one, event=event if "by" in event else {**event, "by": by}))
+        if "by" not in event:
+            event = {**event, "by": by}
+        new.append(one if event is one.event else Entry(event, one.model, one.instant, one.where))
     problems += _repeats(ledger, entries, by)
     return new, known, problems
 
@@ -201,7 +203,7 @@ class _Load:
                 record.instant,
                 record.position,
                 record.position,
-                one.event["id"],
+                one.event["id"].lower(),
                 one.event,
                 one.model,
                 True,
@@ -211,7 +213,7 @@ class _Load:
         ]
         corrects = [step for step in steps if step.event["kind"] == "correct"]
         if corrects:
-            self.of_load = {step.id.lower(): step.event for step in steps}
+            self.of_load = {step.id: step.event for step in steps}
         now = moments.from_stamp(records[0].recorded_at)
         lawful = [step for step in corrects if self._lawful_correction(step, now)]
         return steps, [history.correction(step, self.zone) for step in lawful]
@@ -226,6 +228,9 @@ class _Load:
         elif original["kind"] == "correct":
             says = "a `correct` event cannot itself be corrected"
             hint = "correct the original's id again: the later correction takes its place"
+        elif original["kind"] == "premises" and self._moves_home(original, event["replacement"]):
+            says = "the home premises stay, and so does their time zone: every time rests on it"
+            hint = "register the premises again to add `within` or `permit`"
         elif event["replacement"] is None:
             return True
         elif event["replacement"].get("kind") != original["kind"]:
@@ -243,8 +248,16 @@ class _Load:
         self.problems.append(Finding("correction", step.where, says, hint, event["id"]))
         return False
 
+    def _moves_home(self, original: dict[str, Any], replacement: dict[str, Any] | None) -> bool:
+        home = self.ledger.records(1, 1)[0].event
+        if original["id"] != home["id"]:
+            return False
+        return replacement is None or any(
+            replacement.get(field) != home[field] for field in ("name", "timezone")
+        )
+
     def _original(self, event_id: str) -> dict[str, Any] | None:
-        for recorded in self.ledger.known([event_id, event_id.lower()]).values():
+        for recorded in self.ledger.known([event_id]).values():
             return recorded.event
         return self.of_load.get(event_id.lower())
 
@@ -253,7 +266,7 @@ class _Load:
         if corrections:
             return False
         last = projection.last_order(self.ledger)
-        if any(step.order <= last for step in steps if projection.matters(step)):
+        if any(step.order <= last for step in steps if projection.depends(step)):
             return False
         body = json.loads(self.ledger.rows("projection_state")[0][3])
         return watched(steps) <= set(body["watched"])

@@ -47,8 +47,9 @@ def _hand_over(
     pool = Pool(0, fill.amount, lot.sort, "", NO_HOLDS, cellar.owners(lot, step.instant))
     new = into(cellar, fill, pool)
     if lot.sort == BOTTLES:
-        if not new.holdings:
-            new.fills, new.released, new.label = {}, lot.released, lot.label
+        if new.empty:
+            new.fills, new.began, new.label = {}, lot.began, lot.label
+            new.releases = list(lot.releases)
         new.fills.update(lot.fills)
     lot.tally(lot.sort).out += fill.amount
     new.tally(lot.sort).into += fill.amount

@@ -114,7 +114,7 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
         rest=rest,
         rest_ends_on=view.cellar.rest_ends(lot, rest) if rest else None,
         on_hold=any(view.cellar.holds.binding(held.holds) for held in contents.values()),
-        released_on=None if lot.released is None else _day(view, lot.released),
+        released_on=_released(view, lot),
     )
 
 
@@ -125,6 +125,12 @@ def _state(lot: Lot) -> str:
 
 def _format(amount: int) -> str:
     return f"{text(amount)} L" if amount >= ONE else f"{text(amount * 1000)} mL"
+
+
+def _released(view: View, lot: Lot) -> str | None:
+    """The day from which the bottles it holds may leave, by `release`."""
+    orders = [order for order in lot.releases if order >= lot.began]
+    return _day(view, min(orders)[0]) if orders else None
 
 
 def _day(view: View, instant: int) -> str:

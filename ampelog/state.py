@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 MASS = "mass"
@@ -111,22 +112,17 @@ class Tally:
         return twin
 
 
+@dataclass(slots=True)
 class Shipped:
-    """What left on one document and may come back."""
+    """What left on one document and may come back. ``ended`` are the bottlings of its fills."""
 
-    __slots__ = ("document", "format", "holds", "parts", "sort", "state")
-
-    def __init__(
-        self,
-        document: str | None,
-        sort: str,
-        format_: int,
-        state: str,
-        holds: frozenset[str],
-        parts: list[tuple[int, int]],
-    ) -> None:
-        self.document, self.sort, self.format, self.state = document, sort, format_, state
-        self.holds, self.parts = holds, parts
+    document: str | None
+    sort: str
+    format: int
+    state: str
+    holds: frozenset[str]
+    parts: list[tuple[int, int]]
+    ended: dict[int, int | None]
 
 
 class Lot:
@@ -136,13 +132,14 @@ class Lot:
         "_alike",
         "_behind",
         "_holdings",
+        "began",
         "fills",
         "format",
         "label",
         "last",
         "name",
         "owners",
-        "released",
+        "releases",
         "shipped",
         "sort",
         "tallies",
@@ -161,8 +158,10 @@ class Lot:
         self.owners: frozenset[str | None] = frozenset()
         self.fills: dict[int, int | None] = {}
         """Of bottles: the instant at which each fill's bottling ended (None: elsewhere)."""
-        self.released: int | None = None
-        """The instant from which the bottles may leave, by `release`."""
+        self.began: tuple[int, int] = (0, 0)
+        """The order of the event that began the bottles it holds."""
+        self.releases: list[tuple[int, int]] = []
+        """The orders of its `release` events, whenever they were told."""
         self.shipped: list[Shipped] = []
         self.tallies: dict[str, Tally] = {}
 
@@ -204,6 +203,10 @@ class Lot:
             self.tallies[unit] = Tally()
         return self.tallies[unit]
 
+    def may_leave(self, instant: int) -> bool:
+        """Whether a `release` of the bottles it holds is in force."""
+        return any(self.began <= order and order[0] <= instant for order in self.releases)
+
     def contents(self) -> dict[str | None, Holding]:
         """What it holds; of an empty lot what it last held, just before it was emptied."""
         return self.holdings or self.last
@@ -219,9 +222,18 @@ class Lot:
                 [[vessel, held.dump()] for vessel, held in self.last.items()],
                 sorted(self.owners, key=str),
                 list(self.fills.items()),
-                self.released,
+                self.began,
+                self.releases,
                 [
-                    [s.document, s.sort, s.format, s.state, sorted(s.holds), s.parts]
+                    [
+                        s.document,
+                        s.sort,
+                        s.format,
+                        s.state,
+                        sorted(s.holds),
+                        s.parts,
+                        list(s.ended.items()),
+                    ]
                     for s in self.shipped
                 ],
                 [
@@ -236,16 +248,18 @@ class Lot:
     def load(cls, name: str, text: str) -> Lot:
         """From JSON text."""
         lot = cls(name)
-        sort, format_, label, holdings, last, owners, fills, released, shipped, tallies = (
+        sort, format_, label, holdings, last, owners, fills, began, releases, shipped, tallies = (
             json.loads(text)
         )
-        lot.sort, lot.format, lot.label, lot.released = sort, format_, label, released
+        lot.sort, lot.format, lot.label = sort, format_, label
+        lot.began = (began[0], began[1])
+        lot.releases = [(instant, position) for instant, position in releases]
         lot._holdings = {vessel: Holding.load(body) for vessel, body in holdings}
         lot.last = {vessel: Holding.load(body) for vessel, body in last}
         lot.owners = frozenset(owners)
         lot.fills = dict(fills)
         lot.shipped = [
-            Shipped(s[0], s[1], s[2], s[3], frozenset(s[4]), [(n, a) for n, a in s[5]])
+            Shipped(s[0], s[1], s[2], s[3], frozenset(s[4]), [(n, a) for n, a in s[5]], dict(s[6]))
             for s in shipped
         ]
         for unit, into, out, gained, pomace, lost in tallies:

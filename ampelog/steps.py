@@ -56,7 +56,7 @@ def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[S
     for step in steps:
         if step.event["kind"] == "correct":
             continue
-        mended = latest.get(step.id.lower()) if latest else None
+        mended = latest.get(step.id) if latest else None
         if mended is None:
             effective.append(step)
         elif mended.model is not None and mended.event is not None:

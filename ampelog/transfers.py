@@ -56,7 +56,7 @@ def press(cellar: Cellar, step: Step) -> None:
     """Whole fruit yields juice by mass; must yields juice or wine by volume, and pomace."""
     model: Any = step.model
     out = draws(cellar, model.from_, step)
-    found = fills(model.to)
+    found = fills(end for end in model.to if end.lot is not None)
     for fill in found:
         if (fill.fraction == "pomace") != (fill.sort == MASS):
             raise CannotHave(

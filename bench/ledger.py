@@ -142,23 +142,21 @@ def _filled(
 ) -> list[Event]:
     """The endpoints that fill a lot's barrels."""
     lot, barrels = _lot(year, number), _barrels(year, number)
-    named = [None] * BARRELS
+    parts: list[tuple[list[str], Event]] = [(barrels, {})]
     if fractions:
-        named = ["free run"] * (BARRELS - PRESSED) + ["light press"] * PRESSED
-    if winery.unequal:
-        return [
-            {"lot": lot, "vessel": barrel, "volume": _litres(amount), **_fraction(fraction)}
-            for barrel, amount, fraction in zip(barrels, amounts, named, strict=True)
+        parts = [
+            (barrels[:-PRESSED], {"fraction": "free run"}),
+            (barrels[-PRESSED:], {"fraction": "light press"}),
         ]
-    parts = [barrels[:-PRESSED], barrels[-PRESSED:]] if fractions else [barrels]
+    if not winery.unequal:
+        each = _litres(amounts[0])
+        return [{"lot": lot, "vessels": some, "each": each, **part} for some, part in parts]
+    takes = dict(zip(barrels, amounts, strict=True))
     return [
-        {"lot": lot, "vessels": part, "each": _litres(amounts[0]), **_fraction(fraction)}
-        for part, fraction in zip(parts, ("free run", "light press"), strict=False)
-    ] if fractions else [{"lot": lot, "vessels": barrels, "each": _litres(amounts[0])}]
-
-
-def _fraction(fraction: str | None) -> Event:
-    return {} if fraction is None else {"fraction": fraction}
+        {"lot": lot, "vessel": barrel, "volume": _litres(takes[barrel]), **part}
+        for some, part in parts
+        for barrel in some
+    ]
 
 
 # The events
@@ -169,18 +167,30 @@ def registers() -> Iterator[Event]:
     at = f"{FIRST_YEAR}-01-01"
     yield {"kind": "place", "at": at, "name": "Washington", "type": "state"}
     for county in ("Benton County", "Walla Walla County"):
-        yield {"kind": "place", "at": at, "name": county, "type": "county", "within": ["Washington"]}
+        yield {
+            "kind": "place",
+            "at": at,
+            "name": county,
+            "type": "county",
+            "within": ["Washington"],
+        }
     for number in range(BLOCKS // 4):
         county = "Benton County" if number % 3 == 0 else "Walla Walla County"
         yield {
-            "kind": "place", "at": at, "name": f"Vineyard {number}", "type": "vineyard",
+            "kind": "place",
+            "at": at,
+            "name": f"Vineyard {number}",
+            "type": "vineyard",
             "within": [county],
         }
         yield {"kind": "party", "at": at, "name": f"Grower {number}"}
     for number in range(BLOCKS):
         yield {
-            "kind": "block", "at": at, "name": f"Block {number}",
-            "plantings": _plantings(number), "within": [f"Vineyard {number // 4}"],
+            "kind": "block",
+            "at": at,
+            "name": f"Block {number}",
+            "plantings": _plantings(number),
+            "within": [f"Vineyard {number // 4}"],
             "grower": f"Grower {number // 4}",
         }
     yield {"kind": "label", "at": at, "name": "Hill Red", "style": "dry red", "market": ["us"]}
@@ -199,15 +209,22 @@ def tanks(winery: Winery) -> Iterator[Event]:
     at = f"{FIRST_YEAR}-01-01"
     for number in range(winery.tanks):
         yield {
-            "kind": "vessel", "at": at, "name": f"T{number}", "type": "tank", "capacity": "1600 gal",
+            "kind": "vessel",
+            "at": at,
+            "name": f"T{number}",
+            "type": "tank",
+            "capacity": "1600 gal",
         }
 
 
 def opening(winery: Winery) -> Iterator[Event]:
     """The wine that tops the first vintage."""
     yield {
-        "kind": "receive", "at": f"{FIRST_YEAR}-01-02", "lot": _topping(FIRST_YEAR),
-        "vessel": _tank(FIRST_YEAR), "volume": _litres(winery.lots * BARRELS * TOPPINGS * TOP),
+        "kind": "receive",
+        "at": f"{FIRST_YEAR}-01-02",
+        "lot": _topping(FIRST_YEAR),
+        "vessel": _tank(FIRST_YEAR),
+        "volume": _litres(winery.lots * BARRELS * TOPPINGS * TOP),
         "state": "wine",
         "composition": [
             {"share": "0.7", "variety": "Syrah", "vintage": FIRST_YEAR - 1},
@@ -235,8 +252,12 @@ def harvest(winery: Winery, year: int, number: int) -> Iterator[Event]:
     share = winery.picks / winery.lots
     for pick in range(int(number * share), int((number + 1) * share)):
         yield {
-            "kind": "pick", "at": first.isoformat(), "block": f"Block {(7 * pick + year) % BLOCKS}",
-            "lot": grapes, "mass": f"{2 + pick % 5 / 10:.1f} ton", "picking": "hand",
+            "kind": "pick",
+            "at": first.isoformat(),
+            "block": f"Block {(7 * pick + year) % BLOCKS}",
+            "lot": grapes,
+            "mass": f"{2 + pick % 5 / 10:.1f} ton",
+            "picking": "hand",
         }
     crushed, drawn = first + timedelta(days=1), first + timedelta(days=6)
     white = number % 3 == 0
@@ -244,7 +265,9 @@ def harvest(winery: Winery, year: int, number: int) -> Iterator[Event]:
     in_tank = {"lot": lot, "vessel": tank}
     if white:
         yield {
-            "kind": "press", "at": f"{crushed}T08:00", "from": whole,
+            "kind": "press",
+            "at": f"{crushed}T08:00",
+            "from": whole,
             "to": [
                 {**in_tank, "volume": "1150 gal", "fraction": "free run"},
                 {**in_tank, "volume": "110 gal", "fraction": "light press"},
@@ -256,13 +279,17 @@ def harvest(winery: Winery, year: int, number: int) -> Iterator[Event]:
     if number % 2:
         working = {"kind": "ferment", "lot": lot, "culture": "alcoholic"}
         yield {
-            **working, "at": f"{crushed}T18:00", "stage": "start", "organism": "native",
+            **working,
+            "at": f"{crushed}T18:00",
+            "stage": "start",
+            "organism": "native",
             "regime": {"punch_downs_per_day": 1 + number % 3},
         }
         yield {**working, "at": f"{drawn}T07:00", "stage": "end"}
     amounts = _spread(winery, FILL, number, 0)
     yield {
-        "kind": "barrel_down" if white else "press", "at": f"{drawn}T09:00",
+        "kind": "barrel_down" if white else "press",
+        "at": f"{drawn}T09:00",
         "from": [{**in_tank, "all": True}],
         "to": _filled(winery, year, number, amounts, fractions=not white),
         **({"loss": "lees"} if white else {}),
@@ -279,7 +306,8 @@ def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
         held += sum(amounts)
         years, months = divmod(11 + month, 12)
         yield {
-            "kind": "top", "at": f"{year + years}-{months + 1:02d}-05",
+            "kind": "top",
+            "at": f"{year + years}-{months + 1:02d}-05",
             "from": [
                 {"lot": _topping(year), "vessel": _tank(year), "volume": _litres(sum(amounts))}
             ],
@@ -287,12 +315,15 @@ def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
         }
     if not becomes_topping:
         yield {
-            "kind": "bottle", "at": f"{year + 2}-06-{1 + 28 * number // winery.lots:02d}",
+            "kind": "bottle",
+            "at": f"{year + 2}-06-{1 + 28 * number // winery.lots:02d}",
             "from": [{"lot": lot, "vessels": barrels, "all": True}],
             "to": [
                 {
-                    "lot": _bottled(year, number), "bottles": held // BOTTLE - 5,
-                    "format": "750 mL", "label": "Hill Red",
+                    "lot": _bottled(year, number),
+                    "bottles": held // BOTTLE - 5,
+                    "format": "750 mL",
+                    "label": "Hill Red",
                 }
             ],
         }
@@ -304,11 +335,10 @@ def blend(winery: Winery, year: int) -> Event:
     held = 0
     for number in kept:
         held += sum(_spread(winery, FILL, number, 0))
-        held += sum(
-            sum(_spread(winery, TOP, number, month + 1)) for month in range(UNTIL_BLENDED)
-        )
+        held += sum(sum(_spread(winery, TOP, number, month + 1)) for month in range(UNTIL_BLENDED))
     return {
-        "kind": "blend", "at": f"{year}-12-01",
+        "kind": "blend",
+        "at": f"{year}-12-01",
         "from": [
             {"lot": _lot(year - 1, number), "vessels": _barrels(year - 1, number), "all": True}
             for number in kept
@@ -329,7 +359,10 @@ def events(winery: Winery) -> Iterator[Event]:
 def _late(winery: Winery, year: int) -> Iterator[Event]:
     """A vintage whose events are made when the merge comes to it."""
     yield {
-        "kind": "note", "at": f"{year}-01-03", "label": "Hill Red", "text": f"Plan for {year}.",
+        "kind": "note",
+        "at": f"{year}-01-03",
+        "label": "Hill Red",
+        "text": f"Plan for {year}.",
     }
     yield from vintage(winery, year)
 
@@ -352,8 +385,14 @@ def write(path: Path, winery: Winery) -> Made:
             legs += _legs(event)
     last = FIRST_YEAR + winery.vintages - 1
     return Made(
-        count, legs, _bottled(last, winery.lots - 1), _lot(last, 0), _barrels(last, 0),
-        _topping(last), _tank(last), f"{last + 2}-07-01",
+        count,
+        legs,
+        _bottled(last, winery.lots - 1),
+        _lot(last, 0),
+        _barrels(last, 0),
+        _topping(last),
+        _tank(last),
+        f"{last + 2}-07-01",
     )
 
 

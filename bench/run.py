@@ -1,9 +1,10 @@
-"""Measures the program against plain floors, in one run on this machine: ``python -m bench.run``.
+"""Measures the program against plain floors, in one run on this machine: ``python bench/run.py``.
 
 Everything is a whole process, timed from outside, with its peak memory. What counts are the
 ratios: the floor of each is measured beside it, turn by turn, and the best of the turns is taken,
 so that a busy machine slows both. It prints a table and judges nothing by its exit code: 0 unless
-something failed to run. ``BENCH=quick`` leaves out the largest ledger.
+something failed to run. ``BENCH=quick`` leaves out the largest ledger; words after the command
+name the parts to run (``PARTS``).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +26,17 @@ WORK = HERE / ".work"
 EXAMPLE = HERE.parent / "example_vintage"
 PROGRAM = (sys.executable, "-m", "ampelog")
 IMPORTS = "import duckdb, typer, pydantic"
+ENVIRONMENT = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+"""What is installed has its bytecode: no start-up pays for compiling, on either side."""
+
 QUICK = os.environ.get("BENCH") == "quick"
 LARGE = 169_000
 SIZES = (10_000, 100_000) if QUICK else (10_000, 100_000, 1_000_000)
 SHORT, LONG = 3, 2
 """How often what takes under a second, and what takes longer, is run."""
+
+PAST = "2026-06-01"
+"""A day in the example's past on which its bottles are there."""
 
 GIGABYTES = 4
 MEGA = 1_000_000
@@ -88,8 +96,14 @@ class Table:
         """The table as text."""
         heads = ["", "measured", "floor", "ratio", "allowed", ""]
         lines = [heads] + [
-            [row.what, row.measured, row.baseline, row.ratio, row.allowed,
-             "ok" if row.holds else "OVER"]
+            [
+                row.what,
+                row.measured,
+                row.baseline,
+                row.ratio,
+                row.allowed,
+                "ok" if row.holds else "OVER",
+            ]
             for row in self.rows
         ]
         widths = [max(len(line[column]) for line in lines) for column in range(len(heads))]
@@ -123,7 +137,7 @@ def run(words: Sequence[str], *, codes: Sequence[int] = (0,)) -> tuple[Took, str
     printed, told = WORK / "stdout", WORK / "stderr"
     with printed.open("wb") as out, told.open("wb") as err:
         began = time.perf_counter()
-        child = subprocess.Popen(words, stdout=out, stderr=err, cwd=HERE.parent)
+        child = subprocess.Popen(words, stdout=out, stderr=err, cwd=HERE.parent, env=ENVIRONMENT)
         _, status, usage = os.wait4(child.pid, 0)
         seconds = time.perf_counter() - began
     child.returncode = os.waitstatus_to_exitcode(status)
@@ -295,17 +309,23 @@ def scaling(table: Table) -> None:
     for size in SIZES:
         events, about = made(f"size-{size}", size)
         tell(f"loading {about['events']:,} events")
-        load = turns(SHORT if size < LARGE // 2 else 1, lambda path=events: loaded("size", path))[0]
+        times = SHORT if size < LARGE // 2 else 1
+        load = turns(times, partial(loaded, "size", events))[0]
         costs.append((load.seconds - start.seconds) / about["events"] * MEGA)
         row = Row(
-            f"an event of {about['events']:,}, start-up taken off", f"{costs[-1]:.0f} us",
-            f"{costs[0]:.0f} us", f"{costs[-1] / costs[0]:.2f}", "", True,
+            f"an event of {about['events']:,}, start-up taken off",
+            f"{costs[-1]:.0f} us",
+            f"{costs[0]:.0f} us",
+            f"{costs[-1] / costs[0]:.2f}",
+            "",
+            True,
         )
         row.what += f" ({load.megabytes / 1000:.1f} GB)"
         table.plain(row)
         events.unlink()
     spread = max(costs) / min(costs)
-    table.plain(Row("dearest against cheapest", "", "", f"{spread:.2f}", "at most 1.5", spread <= 1.5))
+    what, ratio = "the dearest event against the cheapest", f"{spread:.2f}"
+    table.plain(Row(what, "", "", ratio, "at most 1.5", spread <= 1.5))
 
 
 def example(table: Table) -> None:
@@ -323,57 +343,51 @@ def example(table: Table) -> None:
 
     floor, took = turns(SHORT, imported, load)
     table.ratio(f"load of the example, {len(names)} files", took, floor, 2)
-    for words in commands(ledger):
-        before, took = turns(SHORT, imported, lambda words=words: words())
-        table.ratio(words.__name__, took, before, 2)
+    for name, command in commands(ledger).items():
+        before, took = turns(SHORT, imported, command)
+        table.ratio(name, took, before, 2)
 
 
-def commands(ledger: Path) -> list[Callable[[], Took]]:
-    """The commands to time on the example, each named by what it is."""
+def commands(ledger: Path) -> dict[str, Callable[[], Took]]:
+    """The commands to time on the example, by name; each may be run again and again."""
     lots = json.loads(ampelog(ledger, "--json", "lots", "--bottled")[1])
     lot = next((row["lot"] for row in lots if row.get("label")), lots[0]["lot"])
-    export, restored = WORK / "export.jsonl", WORK / "restored.duckdb"
+    export = WORK / "export.jsonl"
+    ampelog(ledger, "export", "-o", str(export))
     minutes = iter(range(60))
 
-    def restore() -> Took:
-        for old in WORK.glob("restored.*"):
-            old.unlink()
-        return ampelog(restored, "restore", str(export))[0]
+    def asked(*words: str, codes: Sequence[int] = (0,)) -> Callable[[], Took]:
+        return lambda: ampelog(ledger, *words, codes=codes)[0]
+
+    def anew(name: str, *words: str) -> Callable[[], Took]:
+        def one() -> Took:
+            for old in WORK.glob(f"{name}.*"):
+                old.unlink()
+            return ampelog(WORK / f"{name}.duckdb", *words)[0]
+
+        return one
 
     def record() -> Took:
         text = f"text=Tasted {next(minutes)} times"
         return ampelog(ledger, "record", "note", f"lot={lot}", text)[0]
 
-    def init() -> Took:
-        for old in WORK.glob("fresh.*"):
-            old.unlink()
-        words = ("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
-        return ampelog(WORK / "fresh.duckdb", *words)[0]
-
-    def asked(*words: str, codes: Sequence[int] = (0,)) -> Callable[[], Took]:
-        def one() -> Took:
-            return ampelog(ledger, *words, codes=codes)[0]
-
-        one.__name__ = " ".join(words[:1] if words[0] == "export" else words)
-        return one
-
-    return [
-        init,
-        record,
-        asked("log"),
-        asked("log", "--lot", lot),
-        asked("lots"),
-        asked("trace", lot),
-        asked("trace", lot, "--forward"),
-        asked("composition", lot, "--by", "variety,vintage"),
-        asked("composition", lot, "--as-of", "2025-01-01", codes=(0, 2)),
-        asked("claims", lot, codes=(0, 1)),
-        asked("balance"),
-        asked("verify"),
-        asked("export", "-o", str(export)),
-        restore,
-        repair_of(ledger),
-    ]
+    return {
+        "init": anew("fresh", "init", "--premises", "Home", "--timezone", "America/Los_Angeles"),
+        "record": record,
+        "log": asked("log"),
+        "log --lot": asked("log", "--lot", lot),
+        "lots": asked("lots"),
+        "trace": asked("trace", lot),
+        "trace --forward": asked("trace", lot, "--forward"),
+        "composition": asked("composition", lot, "--by", "variety,vintage"),
+        "composition --as-of": asked("composition", lot, "--as-of", PAST),
+        "claims": asked("claims", lot, codes=(0, 1)),
+        "balance": asked("balance"),
+        "verify": asked("verify"),
+        "export": asked("export", "-o", str(export)),
+        "restore": anew("restored", "restore", str(export)),
+        "repair": repair_of(ledger),
+    }
 
 
 def repair_of(ledger: Path) -> Callable[[], Took]:
@@ -388,19 +402,32 @@ def repair_of(ledger: Path) -> Callable[[], Took]:
     return repair
 
 
+def large(table: Table, kind: str, *words: str) -> None:
+    """(a), (b) and (c) on the ledger of ten vintages."""
+    ledger, about = loading(table, kind, *words)
+    composing(table, ledger, about, kind)
+    recording(table, ledger, about)
+
+
+PARTS: dict[str, Callable[[Table], None]] = {
+    "example": example,
+    "equal": partial(large, kind="equal"),
+    "unequal": lambda table: large(table, "unequal", "--unequal"),
+    "paths": following,
+    "scaling": scaling,
+}
+
+
 def main() -> None:
-    """Measure everything and print the table."""
+    """Measure everything, or the parts that are named, and print the table."""
+    parts = sys.argv[1:] or list(PARTS)
+    if not set(parts) <= PARTS.keys():
+        raise SystemExit(f"parts: {', '.join(PARTS)}")
     shutil.rmtree(WORK, ignore_errors=True)
     WORK.mkdir()
     table = Table()
-    example(table)
-    for kind, words in (("equal", ()), ("unequal", ("--unequal",))):
-        ledger, about = loading(table, kind, *words)
-        composing(table, ledger, about, kind)
-        if kind == "equal":
-            recording(table, ledger, about)
-    following(table)
-    scaling(table)
+    for part in parts:
+        PARTS[part](table)
     sys.stdout.write(table.text() + "\n")
 
 

@@ -1,12 +1,12 @@
 -- Recorded events among given ids.
--- Grain: one row an event, by position. Parameters: $ids, one id a line.
--- Columns: id, then those of ledger_records.
+-- Grain: one row an event, by position. Parameters: $ids, one id a line, in small letters.
+-- Columns: id in small letters, then those of ledger_records.
 with asked as (
     select distinct unnest(string_split($ids, chr(10))) as id
 )
 
 select
-    event.id,
+    lower(event.id) as id,
     event.position,
     event.recorded_at,
     event.leaf_hash,
@@ -14,5 +14,5 @@ select
     event.instant,
     event.body
 from asked
-inner join event on asked.id = event.id
+inner join event on asked.id = lower(event.id)
 order by event.position

@@ -8,22 +8,26 @@ the one before, so that a long event may be broken.
 from __future__ import annotations
 
 import inspect
+import json
 import shutil
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from pathlib import Path
+from typing import cast
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import HealthCheck, settings
 
-from ampelog import ledger, lines, moments, recording
+from ampelog import history, ledger, lines, moments, recording
 from ampelog.composition import Composition
 from ampelog.errors import Finding, Refused
 from ampelog.ledger import Draft, Ledger
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.recording import Recorded
+from ampelog.replay import fresh
 from ampelog.sources import Leaf
 from ampelog.state import Lot
 
@@ -217,17 +221,13 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def another(made: Path, tmp_path: Path) -> Iterator[Callable[[], Vintage]]:
     """Makes ledgers of the setting, as many as a test asks for."""
-    from contextlib import ExitStack  # noqa: PLC0415  the one use here
-
     with ExitStack() as stack:
         count = 0
 
         def fresh() -> Vintage:
             nonlocal count
             count += 1
-            folder = tmp_path / str(count)
-            shutil.copytree(made.parent, folder)
-            return Vintage(stack.enter_context(ledger.opened(folder / made.name, write=True)))
+            return stack.enter_context(opened_copy(made, tmp_path / str(count)))
 
         yield fresh
 
@@ -240,3 +240,52 @@ def vintage(another: Callable[[], Vintage], request: pytest.FixtureRequest) -> V
     if as_lines(words):
         made.load(words)
     return made
+
+
+class Memory:
+    """A ledger that holds its events in memory only, for asking without a file."""
+
+    def __init__(self, events: Sequence[dict[str, object]]) -> None:
+        whole = [dict(HOME), *settled(), *events]
+        self._records = []
+        for position, event in enumerate(whole, start=1):
+            instant = moments.instant(str(event["at"]), ZONE)
+            body = json.dumps(event)
+            self._records.append(
+                ledger.Record(position, moments.to_stamp(NOW), "", "", instant, body)
+            )
+        self.head = ledger.Head(len(whole), "0" * 64)
+
+    def records(self, first: int = 1, last: int | None = None) -> list[ledger.Record]:
+        """The events from one position to another, as of a ledger."""
+        return self._records[first - 1 : last]
+
+    def rows(self, query: str, /, **parameters: object) -> list[tuple[object, ...]]:
+        """Nothing is projected here."""
+        del query, parameters
+        return []
+
+
+def settled() -> list[dict[str, object]]:
+    """The setting's events, each with an id."""
+    found = []
+    for number, line in enumerate(as_lines(SETTING)):
+        event = json.loads(line)
+        found.append({**event, "id": f"018f3b5c-0000-7000-9000-{number + 2:012d}", "by": "Ines"})
+    return found
+
+
+def replayed(events: Sequence[dict[str, object]]) -> tuple[View, list[Finding]]:
+    """A view of these events on the setting, never stored, and what refuses them."""
+    held = cast(Ledger, Memory(events))
+    steps = history.steps_of(held)
+    _, refusals = fresh(steps, ZONE)
+    return View(held), refusals
+
+
+@contextmanager
+def opened_copy(made: Path, folder: Path) -> Iterator[Vintage]:
+    """A fresh copy of a ledger, opened for writing."""
+    shutil.copytree(made.parent, folder)
+    with ledger.opened(folder / made.name, write=True) as opened:
+        yield Vintage(opened)
