@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from ampelog import moments
+from ampelog import moments, scribe
 from ampelog.errors import Refused, Unopenable
 from ampelog.journal import FORMAT, Head, Line, Load, Mark, Record
 from ampelog.resources import folder, query
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 
 REPAIR = "run `ampelog repair`; it keeps the old files"
 _PAUSE = 0.05  # seconds between two tries
-_BATCH = 20_000  # events in one insert: some 15 MB
 _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     # A statement reaches this file and nothing else: no files, no network, no code.
     "enable_external_access": "false",
@@ -179,21 +178,21 @@ class Database:
 
     def add(self, facts: Sequence[Fact]) -> None:
         """Insert events, inside the open transaction; ``Refused`` where an id is there already."""
+        for start in range(0, len(facts), scribe.BATCH):
+            batch = facts[start : start + scribe.BATCH]
+            known = [scribe.facts(*line[:4], instant) for line, instant in batch]
+            self.insert("\n".join(known), "\n".join([fact.line.body for fact in batch]))
+
+    def insert(self, facts: str, bodies: str) -> None:
+        """Insert events as a scribe writes them out, a line each; as ``add``."""
         import duckdb
 
-        for start in range(0, len(facts), _BATCH):
-            batch = facts[start : start + _BATCH]
-            lines = [
-                f"{line.position} {line.recorded_at} {line.hash} {line.salt} {instant}"
-                for line, instant in batch
-            ]
-            bodies = [fact.line.body for fact in batch]
-            try:
-                self.rows("ledger_events_insert", facts="\n".join(lines), bodies="\n".join(bodies))
-            except duckdb.ConstraintException as fault:
-                raise Refused(
-                    f"an event has the id of another, or has none: {_first_line(fault)}"
-                ) from fault
+        try:
+            self.rows("ledger_events_insert", facts=facts, bodies=bodies)
+        except duckdb.ConstraintException as fault:
+            raise Refused(
+                f"an event has the id of another, or has none: {_first_line(fault)}"
+            ) from fault
 
     def seal(self, marks: Iterable[Mark]) -> None:
         """Insert seals, inside the open transaction."""
@@ -290,7 +289,7 @@ def _batches(loads: Iterable[Load]) -> Iterator[list[Load]]:
     for load in loads:
         batch.append(load)
         size += len(load.lines)
-        if size >= _BATCH:
+        if size >= scribe.BATCH:
             yield batch
             batch, size = [], 0
     if batch:

@@ -13,20 +13,23 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from itertools import permutations
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
 
 from ampelog import chain, journal, moments
 from ampelog.checking import check
-from ampelog.database import REPAIR, Database, Fact, collector_paused, shape, wal
+from ampelog.database import REPAIR, Database, shape, wal
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
 from ampelog.keeping import agrees, catch_up, copied, damaged, establish, new, restore
 from ampelog.lock import held
 from ampelog.repairing import repair
+from ampelog.scribe import Draft, Scribe
 
 __all__ = [
+    "Coming",
     "Draft",
     "Head",
     "Ledger",
@@ -43,14 +46,21 @@ T = TypeVar("T")
 _ATTEMPTS = 3  # to find journal and database level, while others may write in between
 
 
-class Draft(NamedTuple):
-    """An event about to be recorded, already validated; ``event`` has ``id`` and ``by`` filled.
+@dataclass(frozen=True)
+class Coming:
+    """A load as it will be recorded: its first position, how many events, and when."""
 
-    ``instant`` is its ``at`` in UTC microseconds since 1970, negative before.
-    """
+    first: int
+    count: int
+    recorded_at: str
 
-    event: dict[str, Any]
-    instant: int
+    def __len__(self) -> int:
+        return self.count
+
+    @property
+    def last(self) -> int:
+        """The position of its last event."""
+        return self.first + self.count - 1
 
 
 # --- making and opening ---------------------------------------------------------------------
@@ -63,10 +73,13 @@ def create(path: Path, first: Draft, recorded_at: str, ledger_id: str | None = N
     """
     from uuid import uuid4
 
-    line = _lines([first], 0, _stamp(recorded_at))[0]
+    stamp = _stamp(recorded_at)
+    salt = os.urandom(chain.SALT_BYTES).hex()
+    body, leaf = chain.entry(first.event, 1, stamp, salt)
     peaks = chain.Peaks()
-    peaks.add(line.hash)
-    mark = Mark(Head(1, peaks.root()), peaks.hashes(), line.recorded_at)
+    peaks.add(leaf)
+    mark = Mark(Head(1, peaks.root()), peaks.hashes(), stamp)
+    line = Line(1, stamp, leaf, salt, body, first.event)
     return establish(Files(path), ledger_id or str(uuid4()), [Load([line], mark)])
 
 
@@ -114,22 +127,6 @@ def _stamp(recorded_at: str) -> str:
         raise Refused(
             f"`{recorded_at}` is no instant; wanted one like `2026-11-25T09:10:00Z`"
         ) from None
-
-
-def _lines(drafts: Sequence[Draft], after: int, recorded_at: str) -> list[Line]:
-    """The lines of a load, each with a fresh salt and its leaf hash."""
-    size = chain.SALT_BYTES * 2
-    salts = os.urandom(chain.SALT_BYTES * len(drafts)).hex()
-    lines = []
-    for index, draft in enumerate(drafts):
-        position, salt = after + index + 1, salts[index * size : (index + 1) * size]
-        try:
-            body, leaf = chain.entry(draft.event, position, recorded_at, salt)
-        except chain.NotCanonical as fault:
-            event = str(draft.event.get("id"))
-            raise Refused(f"the event {event} cannot be written: {fault}") from None
-        lines.append(Line(position, recorded_at, leaf, salt, body, draft.event))
-    return lines
 
 
 # --- the open ledger ------------------------------------------------------------------------
@@ -226,48 +223,38 @@ class Ledger:
         self._database.commit()
         return answer
 
-    def append(
-        self, drafts: Sequence[Draft], recorded_at: str, check: Callable[[list[Record]], T]
-    ) -> T:
+    def append(self, drafts: Sequence[Draft], recorded_at: str, check: Callable[[Coming], T]) -> T:
         """Record a load, or nothing; returns what ``check`` returned.
 
-        ``check`` gets the records as they will be and may write with ``rows`` in the same
-        transaction; what it raises refuses the load. ``recorded_at`` is UTC text and becomes that
-        of the load before where it would go back. Once the journal's seal is synced the load is
-        recorded, whatever happens after.
+        ``check`` is told what positions the drafts will have and may write with ``rows`` in the
+        same transaction; what it raises refuses the load. ``recorded_at`` is UTC text and becomes
+        that of the load before where it would go back. Once the journal's seal is synced the load
+        is recorded, whatever happens after.
         """
+        stamp = max(_stamp(recorded_at), self._mark.recorded_at)
+        coming = Coming(self.head.position + 1, len(drafts), stamp)
         if not drafts:
-            return self.together(lambda: check([]))
+            return self.together(lambda: check(coming))
         assert self.writable, "a ledger open for reading is not written to"
         self._settle()
-        stamp = max(_stamp(recorded_at), self._mark.recorded_at)
-        with collector_paused():
-            lines = _lines(drafts, self.head.position, stamp)
-            facts = [Fact(line, draft.instant) for line, draft in zip(lines, drafts, strict=True)]
-            records = [Record(*line[:4], instant, line.body) for line, instant in facts]
-            data, mark = self._sealed_bytes(lines)
+        scribe = Scribe(drafts, self.head.position, self._mark.peaks, stamp)
         self._database.begin()
         try:
-            answer = check(records)
-            self._database.add(facts)
+            answer = check(coming)
+            written = scribe.result()
+            mark = Mark(written.head, written.peaks, stamp, self._mark.end + len(written.data))
+            for known, bodies in written.batches:
+                self._database.insert(known, bodies)
             self._database.seal([mark])
-            journal.write(self._files.journal, self._mark.end, data)
+            journal.write(self._files.journal, self._mark.end, written.data)
         except BaseException:
+            scribe.drop()
             self._database.rollback()
             # An interruption may have come after the journal had the load, or half of it.
             self._behind = self._files.journal.stat().st_size != self._mark.end
             raise
         self._recorded(mark)
         return answer
-
-    def _sealed_bytes(self, lines: list[Line]) -> tuple[bytes, Mark]:
-        peaks = chain.Peaks(self.head.position, self._mark.peaks)
-        for line in lines:
-            peaks.add(line.hash)
-        head = Head(peaks.size, peaks.root())
-        data = "".join([journal.event_line(*line[:5]) for line in lines]).encode()
-        data += journal.seal_line(head)
-        return data, Mark(head, peaks.hashes(), lines[0].recorded_at, self._mark.end + len(data))
 
     def _recorded(self, mark: Mark) -> None:
         """Commit what the journal has. A failure here is no failure of the load."""

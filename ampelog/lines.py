@@ -8,8 +8,7 @@ from __future__ import annotations
 import json
 import unicodedata
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
@@ -25,8 +24,7 @@ GREATEST = 2**53 - 1
 """The greatest whole number that every reader of JSON keeps exactly (RFC 7493)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """An event that has passed its form: as received, as a model, and its moment."""
 
     event: dict[str, Any]

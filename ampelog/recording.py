@@ -16,7 +16,7 @@ from ampelog import history, moments, projection, references
 from ampelog.cellar import Cellar
 from ampelog.endpoints import place
 from ampelog.errors import Finding, Refused
-from ampelog.ledger import Draft, Head, Ledger, Record
+from ampelog.ledger import Coming, Draft, Head, Ledger, Record
 from ampelog.lines import Entry, entry
 from ampelog.quantities import text
 from ampelog.replay import apply, fresh, registered, watched
@@ -186,35 +186,35 @@ class _Load:
         self.zone: ZoneInfo = history.zone_of(ledger)
         self.of_load: dict[str, dict[str, Any]] = {}
 
-    def check(self, records: list[Record]) -> tuple[Finding, ...]:
+    def check(self, coming: Coming) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
-        steps, corrections = self._steps(records)
+        steps, corrections = self._steps(coming)
         if self._in_order(steps, corrections):
-            findings = self._extend(in_order(steps, ()), records[-1].position)
+            findings = self._extend(in_order(steps, ()), coming.last)
         else:
-            findings = self._anew(steps, corrections, records[-1].position)
+            findings = self._anew(steps, corrections, coming.last)
         if self.dry_run:
             raise _DryRun(findings)
         return findings
 
-    def _steps(self, records: list[Record]) -> tuple[list[Step], list[Correction]]:
+    def _steps(self, coming: Coming) -> tuple[list[Step], list[Correction]]:
         steps = [
             Step(
-                record.instant,
-                record.position,
-                record.position,
+                one.instant,
+                position,
+                position,
                 one.event["id"].lower(),
                 one.event,
                 one.model,
                 True,
                 one.where,
             )
-            for record, one in zip(records, self.entries, strict=True)
+            for position, one in enumerate(self.entries, start=coming.first)
         ]
         corrects = [step for step in steps if step.event["kind"] == "correct"]
         if corrects:
             self.of_load = {step.id: step.event for step in steps}
-        now = moments.from_stamp(records[0].recorded_at)
+        now = moments.from_stamp(coming.recorded_at)
         lawful = [step for step in corrects if self._lawful_correction(step, now)]
         return steps, [history.correction(step, self.zone) for step in lawful]
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from ampelog.events import Event
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(NamedTuple):
     """One event as it takes effect.
 
     ``position`` is that of the original, which keeps its place among events of one moment;
@@ -61,8 +60,7 @@ def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[S
             effective.append(step)
         elif mended.model is not None and mended.event is not None:
             effective.append(
-                replace(
-                    step,
+                step._replace(
                     instant=mended.instant,
                     told=mended.position,
                     event=mended.event,

@@ -16,7 +16,7 @@ import pytest
 
 from ampelog import chain, database, journal, ledger, moments, resources
 from ampelog.errors import Finding, Refused, Unopenable
-from ampelog.ledger import Draft, Head, Record
+from ampelog.ledger import Coming, Draft, Head
 from tests.logs import (
     LEDGER_ID,
     ZONE,
@@ -105,16 +105,16 @@ def test_a_ledger_needs_a_folder(tmp_path: Path) -> None:
 
 def test_a_load_is_recorded_as_the_format_says(path: Path) -> None:
     made(path)
-    seen: list[Record] = []
+    seen: list[Coming] = []
 
-    def check(records: list[Record]) -> str:
-        seen.extend(records)
+    def check(coming: Coming) -> str:
+        seen.append(coming)
         return "checked"
 
     with ledger.opened(path, write=True) as book:
         assert book.append(drafts(1, 3), recorded(1), check) == "checked"
         head, kept = book.head, book.records(2)
-    assert seen == kept
+    assert seen == [Coming(2, 3, kept[0].recorded_at)]
     lines = lines_of(path)
     assert lines[-1] == {"head": {"position": 4, "root": head.root}}
     leaves = []
@@ -167,17 +167,17 @@ def test_a_time_of_recording_is_an_instant(path: Path, when: str) -> None:
         book.append(drafts(1, 1), when, len)
 
 
-def refuse(_: list[Record]) -> None:
+def refuse(_: Coming) -> None:
     raise Refused("more drawn than held")
 
 
-def fail(_: list[Record]) -> None:
+def fail(_: Coming) -> None:
     raise ZeroDivisionError
 
 
 @pytest.mark.parametrize(("check", "error"), [(refuse, Refused), (fail, ZeroDivisionError)])
 def test_a_refusal_leaves_nothing(
-    path: Path, check: Callable[[list[Record]], None], error: type[Exception]
+    path: Path, check: Callable[[Coming], None], error: type[Exception]
 ) -> None:
     (head,) = made(path)
     before = bytes_of(path)
@@ -196,12 +196,12 @@ def test_what_the_check_wrote_goes_with_a_refusal(path: Path, queries: Path) -> 
     (queries / "set_mark.sql").write_text("insert into meta (name, value) values ($n, $v)")
     (queries / "marks.sql").write_text("select value from meta where name = 'mark'")
 
-    def writes(records: list[Record]) -> None:
-        book.rows("set_mark", n="mark", v=str(records[0].position))
+    def writes(coming: Coming) -> None:
+        book.rows("set_mark", n="mark", v=str(coming.first))
         assert book.rows("marks") == [("2",)]
 
-    def writes_and_refuses(records: list[Record]) -> None:
-        writes(records)
+    def writes_and_refuses(coming: Coming) -> None:
+        writes(coming)
         raise Refused("no")
 
     with ledger.opened(path, write=True) as book:
@@ -216,7 +216,7 @@ def test_an_error_that_the_check_passes_over_records_nothing(path: Path) -> None
     made(path)
     before = bytes_of(path)
 
-    def passes_over(_: list[Record]) -> None:
+    def passes_over(_: Coming) -> None:
         with pytest.raises(duckdb.ConstraintException):
             book.rows("ledger_meta_insert", name="format", value="1")
 
@@ -225,7 +225,7 @@ def test_an_error_that_the_check_passes_over_records_nothing(path: Path) -> None
             book.append(drafts(1, 1), recorded(1), passes_over)
         assert bytes_of(path) == before
         with pytest.raises(duckdb.Error, match="aborted"):
-            book.together(lambda: passes_over([]))
+            book.together(lambda: passes_over(Coming(2, 0, recorded(1))))
         book.append(drafts(1, 1), recorded(1), len)
 
 
