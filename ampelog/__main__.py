@@ -1,5 +1,5 @@
 """Run the program as ``python -m ampelog``."""
 
-from ampelog.cli import main
+from ampelog.cli import run
 
-raise SystemExit(main())
+run()

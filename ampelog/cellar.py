@@ -7,8 +7,8 @@ is the same.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Generic, TypeVar
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
@@ -25,35 +25,29 @@ NOBODY: frozenset[str | None] = frozenset((None,))
 """The owners of a lot of the winery's own."""
 
 
-class Shelf(Generic[T]):
-    """A mapping that is filled as it is asked: ``fetch`` brings what is not on it yet."""
+class Shelf(dict[str, T]):
+    """A dictionary that is filled as it is asked: ``fetch`` brings what is not in it yet."""
 
-    def __init__(self, fetch: Callable[[str], T | None] | None = None) -> None:
-        self._here: dict[str, T | None] = {}
+    def __init__(self, fetch: Callable[[str], T | None]) -> None:
+        super().__init__()
         self._fetch = fetch
+        self._asked: set[str] = set()
 
-    def get(self, name: str) -> T | None:
-        """The thing of that name, or None."""
-        found = self._here.get(name)
-        if found is None and self._fetch is not None and name not in self._here:
-            found = self._here[name] = self._fetch(name)
-        return found
+    def get(self, name: str, default: Any = None) -> Any:
+        """The thing of that name, or the default."""
+        found = super().get(name)
+        if found is None and name not in self._asked:
+            self._asked.add(name)
+            found = self._fetch(name)
+            if found is not None:
+                self[name] = found
+        return default if found is None else found
 
-    def __getitem__(self, name: str) -> T:
+    def __missing__(self, name: str) -> T:
         found = self.get(name)
         if found is None:
             raise KeyError(name)
-        return found
-
-    def __setitem__(self, name: str, thing: T) -> None:
-        self._here[name] = thing
-
-    def __iter__(self) -> Iterator[str]:
-        return (name for name, thing in self._here.items() if thing is not None)
-
-    def values(self) -> Iterator[T]:
-        """The things here, in order of arrival (without those not fetched)."""
-        return (thing for thing in self._here.values() if thing is not None)
+        return found  # type: ignore[no-any-return]
 
 
 class Holds:
@@ -92,8 +86,8 @@ class Cellar:
     def __init__(self, zone: ZoneInfo, registers: Registers | None = None) -> None:
         self.zone = zone
         self.registers = registers or Registers()
-        self.lots: Shelf[Lot] = Shelf()
-        self.vessels: Shelf[str] = Shelf()
+        self.lots: dict[str, Lot] = {}
+        self.vessels: dict[str, str] = {}
         """The lot of juice, must, wine or spirit that each vessel holds."""
         self.graph = Graph()
         self.holds = Holds()

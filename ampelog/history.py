@@ -23,6 +23,7 @@ def still() -> Iterator[None]:
         yield
     finally:
         if was:
+            gc.freeze()  # what stays is not looked through again
             gc.enable()
 
 

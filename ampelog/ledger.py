@@ -183,6 +183,14 @@ class Ledger:
         self._settle()
         return self._database.rows(query, **parameters)
 
+    def put(self, query: str, **columns: Sequence[Any]) -> None:
+        """Run ``queries/QUERY.sql``, which inserts from ``given``: these columns, of one length.
+
+        Whole numbers that do not fit 64 bits arrive as texts; the query casts.
+        """
+        self._settle()
+        self._database.put(query, columns)
+
     def records(self, first: int = 1, last: int | None = None) -> list[Record]:
         """The events from position ``first`` to ``last`` (the head when None), both included."""
         self._settle()

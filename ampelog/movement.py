@@ -125,7 +125,8 @@ def close(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, *, force: bo
     node = cellar.graph.add(
         Node(holding.parts, step.position, lot.name, vessel, ferment=holding.ferment)
     )
-    lot.holdings[vessel] = holding._replace(parts=((node, holding.amount),), closed=True)
+    amount, _, state, _, holds, stretch = holding
+    lot.holdings[vessel] = Holding(amount, ((node, amount),), state, True, holds, stretch)
     return node
 
 
@@ -198,18 +199,17 @@ def reduce(lot: Lot, vessel: str | None, amount: int) -> list[tuple[int, int]]:
 
     A holding of zero stays until the event is over (``_forget``).
     """
-    holding = lot.holdings[vessel]
-    if len(holding.parts) == 1:
-        node, held = holding.parts[0]
+    held, parts, state, closed, holds, ferment = lot.holdings[vessel]
+    rest: tuple[tuple[int, int], ...]
+    if len(parts) == 1:
+        node = parts[0][0]
         rest = ((node, held - amount),) if held > amount else ()
-        lot.holdings[vessel] = holding._replace(amount=held - amount, parts=rest)
+        lot.holdings[vessel] = Holding(held - amount, rest, state, closed, holds, ferment)
         return [(node, amount)]
-    left = quantities.split(amount, [part for _, part in holding.parts])
-    pairs = list(zip(holding.parts, left, strict=True))
-    lot.holdings[vessel] = holding._replace(
-        amount=holding.amount - amount,
-        parts=tuple([(node, part - gone) for (node, part), gone in pairs if part > gone]),
-    )
+    left = quantities.split(amount, [part for _, part in parts])
+    pairs = list(zip(parts, left, strict=True))
+    rest = tuple([(node, part - gone) for (node, part), gone in pairs if part > gone])
+    lot.holdings[vessel] = Holding(held - amount, rest, state, closed, holds, ferment)
     return [(node, gone) for (node, _), gone in pairs if gone]
 
 

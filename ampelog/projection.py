@@ -21,9 +21,6 @@ from ampelog.replay import fresh
 from ampelog.state import Lot
 from ampelog.steps import Step
 
-NULL = "\x1f"
-"""Stands for null in a joined column: no name may hold a control character."""
-
 BEGINNING = (-(2**62), 0)
 """Before every order of a step."""
 
@@ -89,23 +86,19 @@ def extend(
     _state(ledger, cellar, max(last, order_of(steps)), position)
 
 
-def _joined(column: Iterable[Any]) -> str:
-    return "\n".join([NULL if value is None else str(value) for value in column])
-
-
 def _json(value: Any) -> str | None:
-    """Free text and records as JSON: it has no line feed, which parts the rows."""
+    """A record or free text as JSON, None as null."""
     return None if value is None else json.dumps(value)
 
 
 def _insert(ledger: Ledger, query: str, **columns: Sequence[Any]) -> None:
-    if next(iter(columns.values())):
-        ledger.rows(query, **{name: _joined(column) for name, column in columns.items()})
+    if len(next(iter(columns.values()))):
+        ledger.put(query, **columns)
 
 
 def _add(ledger: Ledger, cellar: Cellar) -> None:
     graph = cellar.graph
-    nodes, numbers = graph.nodes, range(graph.first, graph.first + len(graph.nodes))
+    nodes, numbers = graph.nodes, list(range(graph.first, graph.first + len(graph.nodes)))
     _insert(
         ledger,
         "projection_add_nodes",
@@ -135,7 +128,7 @@ def _add(ledger: Ledger, cellar: Cellar) -> None:
     _insert(
         ledger,
         "projection_add_ferments",
-        ferment=range(graph.first_ferment, graph.first_ferment + len(ferments)),
+        ferment=list(range(graph.first_ferment, graph.first_ferment + len(ferments))),
         position=[one.position for one in ferments],
         lot=[one.lot for one in ferments],
         vessel=[one.vessel for one in ferments],
@@ -151,7 +144,7 @@ def _add(ledger: Ledger, cellar: Cellar) -> None:
         sort=[lot.sort for lot in lots],
         body=[lot.dump() for lot in lots],
     )
-    held = [(vessel, cellar.vessels.get(vessel)) for vessel in cellar.vessels]
+    held = list(cellar.vessels.items())
     held = [(vessel, lot) for vessel, lot in held if lot]
     _insert(
         ledger,

@@ -7,7 +7,8 @@ check below before it seals. What must be lawful is the ledger as it stands afte
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+import os
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,6 +23,9 @@ from ampelog.quantities import text
 from ampelog.replay import apply, fresh, registered, watched
 from ampelog.steps import Correction, Step, in_order
 
+VARIANT = 0b10
+"""The variant bits of a UUID (RFC 9562, 4.1)."""
+
 Tick = Callable[[str, int, int], None]
 """Told what is being done, how far it is, and of how many."""
 
@@ -35,6 +39,9 @@ class Recorded:
     head: Head
     findings: tuple[Finding, ...]
     ids: tuple[str, ...]
+    kept: object = None
+    """What the load was checked with. Freeing millions of small things takes longer than ending
+    the process: who holds this may leave without."""
 
 
 class _DryRun(Exception):
@@ -74,7 +81,7 @@ def record(
             findings = ledger.append(drafts, moments.to_stamp(now), load.check)
     except _DryRun as done:
         return Recorded(len(drafts), known, ledger.head, done.findings, ids)
-    return Recorded(len(drafts), known, ledger.head, findings, ids)
+    return Recorded(len(drafts), known, ledger.head, findings, ids, (load, drafts))
 
 
 def _count(problems: Sequence[Finding]) -> str:
@@ -89,14 +96,13 @@ def _unknown(
     ledger: Ledger, entries: Sequence[Entry], by: str
 ) -> tuple[list[Entry], int, list[Finding]]:
     """The entries that are not recorded yet, with `id` and `by`; how many are; what clashes."""
-    from uuid6 import uuid7
-
     ids = [one.event["id"].lower() for one in entries if "id" in one.event]
     recorded = ledger.known(ids) if ids else {}
     new: list[Entry] = []
     here: dict[str, dict[str, Any]] = {}
     problems: list[Finding] = []
     known = 0
+    fresh_ids = _fresh_ids()
     for one in entries:
         event = one.event
         if "id" in event:
@@ -110,12 +116,26 @@ def _unknown(
                 continue
             here[key] = event
         else:
-            event = {**event, "id": str(uuid7())}
+            event = {"by": by, **event, "id": next(fresh_ids)}
         if "by" not in event:
             event = {**event, "by": by}
         new.append(one if event is one.event else Entry(event, one.model, one.instant, one.where))
     problems += _repeats(ledger, entries, by)
     return new, known, problems
+
+
+def _fresh_ids() -> Iterator[str]:
+    """UUIDs of version 7, the later above the earlier: one is drawn, the others are counted up
+    from it by random steps (RFC 9562, 6.2, method 2: monotonic random)."""
+    from uuid6 import uuid7
+
+    number = uuid7().int
+    while True:
+        text = f"{number:032x}"
+        yield f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
+        number += 1 + int.from_bytes(os.urandom(3), "big")
+        if number >> 62 & 3 != VARIANT:  # counted past the random part: draw again
+            number = uuid7().int
 
 
 def _same(event: dict[str, Any], before: dict[str, Any]) -> bool:
@@ -185,6 +205,7 @@ class _Load:
         self.tick = tick
         self.zone: ZoneInfo = history.zone_of(ledger)
         self.of_load: dict[str, dict[str, Any]] = {}
+        self.seen: tuple[object, ...] = ()
 
     def check(self, coming: Coming) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
@@ -285,6 +306,7 @@ class _Load:
         refusals = apply(cellar, steps, self._ticks("replaying", len(steps)))
         self._refuse(steps, cellar, refusals)
         projection.extend(ledger, cellar, steps, position, projection.last_order(ledger))
+        self.seen = (steps, cellar)
         return tuple(cellar.findings)
 
     def _anew(
@@ -298,6 +320,7 @@ class _Load:
         after, refusals = fresh(everything, self.zone, self._ticks("replaying", len(everything)))
         self._refuse(everything, after, refusals)
         projection.write(self.ledger, after, everything, position)
+        self.seen = (everything, before, after)
         known = set(before.findings)
         odd = [finding for finding in after.findings if finding not in known]
         return (*odd, *_resolved_anew(before, after, everything))

@@ -158,6 +158,11 @@ def book(
 
     A loss is borne by the lots drawn, a gain by those filled, in proportion.
     """
+    sort = MASS if out[0].lot.sort == MASS else VOLUME
+    if len(out) == len(found) == 1 and not missing and found[0].lot != out[0].lot.name:
+        out[0].lot.tally(sort).out += out[0].amount  # most toppings: nothing to share or to net
+        book_in(cellar, found)
+        return
     drawn: dict[str, int] = {}
     for draw in out:
         drawn[draw.lot.name] = drawn.get(draw.lot.name, 0) + draw.amount
@@ -166,7 +171,6 @@ def book(
         filled[fill.lot] = filled.get(fill.lot, 0) + fill.amount
     lost = _shared(missing, drawn)
     gained = _shared(-missing, filled)
-    sort = MASS if out[0].lot.sort == MASS else VOLUME
     for name in drawn | filled:
         left = drawn.get(name, 0) - lost.get(name, 0)
         came = filled.get(name, 0) - gained.get(name, 0)

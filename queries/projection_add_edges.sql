@@ -1,6 +1,7 @@
--- Adds edges. Parameters: one text a column, a line a row.
+-- Adds edges. Grain: an edge. Given: an array a column; amounts of 10^-12 kg or L.
 insert into edge (node, parent, amount)
 select
-    unnest(string_split($node, chr(10)))::bigint as node,
-    unnest(string_split($parent, chr(10)))::bigint as parent,
-    unnest(string_split($amount, chr(10)))::hugeint as amount
+    given.node,
+    given.parent,
+    given.amount::hugeint as amount
+from given

@@ -1,7 +1,8 @@
--- Adds the states of lots. Parameters: one text a column, a line a row.
+-- Adds the states of lots. Grain: a lot. Given: an array a column; body as JSON.
 insert into lot_state (lot, held, sort, body)
 select
-    unnest(string_split($lot, chr(10))) as lot,
-    unnest(string_split($held, chr(10)))::boolean as held,
-    unnest(string_split($sort, chr(10))) as sort,
-    unnest(string_split($body, chr(10))) as body
+    given.lot,
+    given.held,
+    given.sort,
+    given.body
+from given

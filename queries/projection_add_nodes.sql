@@ -1,12 +1,13 @@
--- Adds nodes. Parameters: one text a column, a line a row; chr(31) is null.
+-- Adds nodes. Grain: a node. Given: an array a column; amounts of 10^-12 kg and L.
 insert into node (node, position, lot, vessel, role, fraction, ferment, mass, volume)
 select
-    unnest(string_split($node, chr(10)))::bigint as node,
-    unnest(string_split($position, chr(10)))::bigint as position,
-    nullif(unnest(string_split($lot, chr(10))), chr(31)) as lot,
-    nullif(unnest(string_split($vessel, chr(10))), chr(31)) as vessel,
-    nullif(unnest(string_split($role, chr(10))), chr(31)) as role,
-    nullif(unnest(string_split($fraction, chr(10))), chr(31)) as fraction,
-    nullif(unnest(string_split($ferment, chr(10))), chr(31))::bigint as ferment,
-    unnest(string_split($mass, chr(10)))::hugeint as mass,
-    unnest(string_split($volume, chr(10)))::hugeint as volume
+    given.node,
+    given.position,
+    given.lot,
+    given.vessel,
+    given.role,
+    given.fraction,
+    given.ferment::bigint as ferment,
+    given.mass::hugeint as mass,
+    given.volume::hugeint as volume
+from given

@@ -1,5 +1,6 @@
--- Adds what vessels hold. Parameters: one text a column, a line a row.
+-- Adds what vessels hold. Grain: a vessel. Given: an array a column.
 insert into vessel_state (vessel, lot)
 select
-    unnest(string_split($vessel, chr(10))) as vessel,
-    unnest(string_split($lot, chr(10))) as lot
+    given.vessel,
+    given.lot
+from given
