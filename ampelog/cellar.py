@@ -21,6 +21,7 @@ from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot
 from ampelog.steps import Step
 
 T = TypeVar("T")
+MOST_LOOKED = 20
 NOBODY: frozenset[str | None] = frozenset((None,))
 """The owners of a lot of the winery's own."""
 
@@ -96,6 +97,7 @@ class Cellar:
         """The lots touched since the last store."""
         self.resolved: dict[int, tuple[tuple[str | None, int], ...]] = {}
         """By position: the quantities that were not stated but read off the cellar."""
+        self._looked = 0
         self.others: Callable[[], list[str]] = list
         """The names of lots that are not here yet."""
         self.older_ferment: Callable[[int], Ferment] = _no_ferment
@@ -107,10 +109,13 @@ class Cellar:
         self.changed[lot.name] = lot
 
     def near(self, name: str) -> str:
-        """A hint that names the nearest known lot."""
+        """A hint that names the nearest known lot. Looked for a few times only: a file of a
+        thousand wrong names is told so once each, and quickly."""
         from difflib import get_close_matches
 
-        near = get_close_matches(name, [*self.lots, *self.others()], n=1)
+        self._looked += 1
+        names = [*self.lots, *self.others()] if self._looked <= MOST_LOOKED else ()
+        near = get_close_matches(name, names, n=1)
         return f"did you mean `{near[0]}`?" if near else "a lot begins by `pick` or `receive`"
 
     def note_resolved(self, step: Step, found: Iterable[tuple[str | None, int]]) -> None:
