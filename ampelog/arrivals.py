@@ -10,7 +10,8 @@ from ampelog.bottles import begin_bottles, same_format, settle
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, lot_of, said, vessels_of
 from ampelog.graph import Node
-from ampelog.movement import Fill, Pool, arrive, fills, may_arrive
+from ampelog.movement import Fill, Pool, arrive, fills
+from ampelog.room import may_arrive
 from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Lot, sort_of
 from ampelog.steps import Step
 from ampelog.transfers import book_in

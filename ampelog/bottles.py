@@ -9,7 +9,8 @@ from ampelog import quantities
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.graph import Node
-from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, may_arrive, take
+from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
+from ampelog.room import may_arrive
 from ampelog.state import BOTTLES, MASS, Holding, Lot
 from ampelog.steps import Step
 from ampelog.transfers import LARGE, book

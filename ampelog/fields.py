@@ -63,7 +63,8 @@ def _each(value: Any) -> Quantity:
     return _quantity(value)
 
 
-def _share(text: str) -> Fraction:
+def share_of(text: str) -> Fraction:
+    """The exact value of a share, or an error in our words."""
     try:
         return quantities.share(text)
     except NotAQuantity as problem:
@@ -105,7 +106,7 @@ Bottles = Annotated[StrictInt, Field(gt=0, le=MOST_BOTTLES)]
 Measured = Annotated[str, StringConstraints(pattern=r"^-?[0-9]{1,12}(\.[0-9]{1,12})?$")]
 Found = Annotated[str, StringConstraints(pattern=r"^<?-?[0-9]{1,12}(\.[0-9]{1,12})?$")]
 Temperature = Annotated[str, StringConstraints(pattern=r"^-?[0-9]{1,3}(\.[0-9]{1,12})? [CF]$")]
-Share = Annotated[str, AfterValidator(lambda text: (_share(text), text)[1])]
+Share = Annotated[str, AfterValidator(lambda text: (share_of(text), text)[1])]
 Day = Annotated[str, AfterValidator(_date)]
 Year = Annotated[StrictInt, Field(ge=1800, le=2200)]
 Hours = Annotated[StrictInt, Field(ge=0, le=10_000)] | Measured
@@ -146,7 +147,7 @@ def _plantings(plantings: list[Planting]) -> list[Planting]:
         return plantings
     if any(planting.share is None for planting in plantings):
         raise wrong("each of several plantings needs a `share`")
-    total = sum((_share(planting.share or "0") for planting in plantings), Fraction(0))
+    total = sum((share_of(planting.share or "0") for planting in plantings), Fraction(0))
     if total != 1:
         raise wrong(f"the shares of the plantings sum to {total}, wanted exactly 1")
     return plantings
@@ -173,9 +174,9 @@ def _components(parts: list[Component]) -> list[Component]:
         return parts
     if not parts or any(part.share is None for part in parts):
         raise wrong("each part of a composition needs a `share`")
-    if any(_share(part.share or "0") == 0 for part in parts):
+    if any(share_of(part.share or "0") == 0 for part in parts):
         raise wrong("a part of a composition has a `share` above zero")
-    total = sum((_share(part.share or "0") for part in parts), Fraction(0))
+    total = sum((share_of(part.share or "0") for part in parts), Fraction(0))
     if total != 1:
         raise wrong(f"the shares of the composition sum to {total}, wanted exactly 1")
     return parts

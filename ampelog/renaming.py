@@ -7,7 +7,8 @@ from typing import Any
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.inplace import target
-from ampelog.movement import Draw, Fill, Pool, close, into, may_arrive
+from ampelog.movement import Draw, Fill, Pool, close, into
+from ampelog.room import may_arrive
 from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot
 from ampelog.steps import Step
 

@@ -35,8 +35,6 @@ from pydantic import (
 from ampelog.errors import Finding, Refused
 from ampelog.fields import PlaceType, Role, wrong
 from ampelog.grapes import Grapes, NotAListError
-from ampelog.quantities import NotAQuantity
-from ampelog.quantities import share as fraction
 from ampelog.resources import folder
 from ampelog.shares import REFUSED, SUPPORTED, Judgement
 
@@ -50,10 +48,7 @@ NOT_YET = "not evaluated by this version"
 def _share(text: Any) -> Fraction:
     if not isinstance(text, str):
         raise wrong(f"`{text}` is no share; write it as a text, `\"0.75\"`, so that it stays exact")
-    try:
-        share = fraction(text)
-    except NotAQuantity as problem:
-        raise wrong(str(problem)) from None
+    share = share_of(text)
     if share > 1:
         raise wrong(f"`{text}` is over 1; a share is a part of the whole, as in `\"0.75\"`")
     return share

@@ -9,7 +9,8 @@ from typing import Any
 from ampelog import quantities
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
-from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, may_arrive, take
+from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, take
+from ampelog.room import may_arrive
 from ampelog.state import MASS, VOLUME, Lot
 from ampelog.steps import Step
 

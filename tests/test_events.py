@@ -158,9 +158,39 @@ def test_all_problems_of_a_file_are_told_at_once_each_with_its_line() -> None:
 
 def test_the_kinds_are_those_of_the_format() -> None:
     assert set(KINDS) == set(
-        "place block premises party material vessel lot label pick receive crush press rack "
-        "barrel_down top blend treat gauge loss bottle pack ship return ferment reading analysis "
-        "note hold clear release correct".split()
+        [
+            "place",
+            "block",
+            "premises",
+            "party",
+            "material",
+            "vessel",
+            "lot",
+            "label",
+            "pick",
+            "receive",
+            "crush",
+            "press",
+            "rack",
+            "barrel_down",
+            "top",
+            "blend",
+            "treat",
+            "gauge",
+            "loss",
+            "bottle",
+            "pack",
+            "ship",
+            "return",
+            "ferment",
+            "reading",
+            "analysis",
+            "note",
+            "hold",
+            "clear",
+            "release",
+            "correct",
+        ]
     )
 
 

@@ -181,15 +181,23 @@ def test_a_repeat_by_another_hand_is_none(vintage: Vintage) -> None:
 
 
 def test_events_take_effect_in_the_order_of_at_then_of_the_ledger(vintage: Vintage) -> None:
-    vintage.load("\n".join([
-        rack("A@T1", "B@T2", "100 L", "2024-10-02T08:00"),
-        receive(1, "A", "T1", "100 L", at="2024-10-02T07:00"),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                rack("A@T1", "B@T2", "100 L", "2024-10-02T08:00"),
+                receive(1, "A", "T1", "100 L", at="2024-10-02T07:00"),
+            ]
+        )
+    )
     assert vintage.holds("B") == {"T2": "100"}
-    vintage.load("\n".join([
-        receive(2, "C", "T1", "100 L", at="2024-10-03"),
-        rack("C@T1", "D@T3", "100 L", "2024-10-03T00:00"),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                receive(2, "C", "T1", "100 L", at="2024-10-03"),
+                rack("C@T1", "D@T3", "100 L", "2024-10-03T00:00"),
+            ]
+        )
+    )
     assert vintage.holds("D") == {"T3": "100"}
 
 
@@ -208,9 +216,12 @@ def test_an_offset_orders_as_the_instant_it_is(vintage: Vintage) -> None:
      "volume": "100 L"}
     {"kind": "loss", "at": "2024-10-01T14:01", "lot": "A", "volume": "1 L", "reason": "sample"}
     """)
-    assert vintage.refusal("""
+    assert (
+        vintage.refusal("""
     {"kind": "loss", "at": "2024-10-01T13:59", "lot": "A", "volume": "1 L", "reason": "sample"}
-    """).rule == "unknown lot"
+    """).rule
+        == "unknown lot"
+    )
 
 
 def test_a_refusal_that_a_time_of_day_would_mend_says_so(vintage: Vintage) -> None:
@@ -218,43 +229,83 @@ def test_a_refusal_that_a_time_of_day_would_mend_says_so(vintage: Vintage) -> No
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "10 L"}
     """
     mended = "times of day"
-    assert mended in vintage.refusal("\n".join([
-        rack("A@T1", "B@T2", "15 L", "2024-10-02"),
-        receive(1, "A", "T1", "10 L", at="2024-10-02"),
-    ])).hint
-    assert mended in vintage.refusal("\n".join([
-        rack("A@T1", "B@T2", "15 L", "2024-10-02"),
-        receive(1, "A", "T1", "10 L", at="2024-10-02T09:00"),
-    ])).hint
-    assert mended not in vintage.refusal("\n".join([
-        rack("A@T1", "B@T2", "15 L", "2024-10-02"),
-        receive(1, "A", "T1", "10 L", at="2024-10-03"),
-    ])).hint
-    assert mended not in vintage.refusal("\n".join([
-        rack("A@T1", "B@T2", "15 L", "2024-10-02T08:00"),
-        receive(1, "A", "T1", "10 L", at="2024-10-02T09:00"),
-    ])).hint
-    assert mended not in vintage.refusal("\n".join([
-        rack("A@T1", "B@T2", "15 L", "2024-10-02"),
-        receive(1, "C", "T3", "10 L", at="2024-10-02"),
-    ])).hint
+    assert (
+        mended
+        in vintage.refusal(
+            "\n".join(
+                [
+                    rack("A@T1", "B@T2", "15 L", "2024-10-02"),
+                    receive(1, "A", "T1", "10 L", at="2024-10-02"),
+                ]
+            )
+        ).hint
+    )
+    assert (
+        mended
+        in vintage.refusal(
+            "\n".join(
+                [
+                    rack("A@T1", "B@T2", "15 L", "2024-10-02"),
+                    receive(1, "A", "T1", "10 L", at="2024-10-02T09:00"),
+                ]
+            )
+        ).hint
+    )
+    assert (
+        mended
+        not in vintage.refusal(
+            "\n".join(
+                [
+                    rack("A@T1", "B@T2", "15 L", "2024-10-02"),
+                    receive(1, "A", "T1", "10 L", at="2024-10-03"),
+                ]
+            )
+        ).hint
+    )
+    assert (
+        mended
+        not in vintage.refusal(
+            "\n".join(
+                [
+                    rack("A@T1", "B@T2", "15 L", "2024-10-02T08:00"),
+                    receive(1, "A", "T1", "10 L", at="2024-10-02T09:00"),
+                ]
+            )
+        ).hint
+    )
+    assert (
+        mended
+        not in vintage.refusal(
+            "\n".join(
+                [
+                    rack("A@T1", "B@T2", "15 L", "2024-10-02"),
+                    receive(1, "C", "T3", "10 L", at="2024-10-02"),
+                ]
+            )
+        ).hint
+    )
 
 
 # --- late entries ---
 
 
-LATE = "\n".join([
-    receive(1, "A", "T1", "100 L"),
-    receive(2, "B", "T2", "100 L"),
-    rack("A@T1", "C@T3=95 L", "all", "2024-10-10", 3),
-])
+LATE = "\n".join(
+    [
+        receive(1, "A", "T1", "100 L"),
+        receive(2, "B", "T2", "100 L"),
+        rack("A@T1", "C@T3=95 L", "all", "2024-10-10", 3),
+    ]
+)
 
 
 def test_a_late_entry_takes_its_place_in_time(vintage: Vintage) -> None:
     vintage.load(LATE)
-    vintage.load("""
+    vintage.load(
+        """
     {"kind": "loss", "at": "2024-10-05", "lot": "A", "volume": "2 L", "reason": "sample"}
-    """, odd=["resolved anew"])
+    """,
+        odd=["resolved anew"],
+    )
     assert vintage.holds("A", as_of="2024-10-06") == {"T1": "98"}
     assert vintage.holds("A") == {}
     assert vintage.lot("A").tally("volume").lost == {"sample": 2 * ONE, "rack": 3 * ONE}
@@ -263,9 +314,14 @@ def test_a_late_entry_takes_its_place_in_time(vintage: Vintage) -> None:
 def test_what_is_unlawful_with_a_late_entry_is_refused_by_its_older_events(
     vintage: Vintage,
 ) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L"), rack("A@T1", "C@T3", "100 L", "2024-10-10", 3),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L"),
+                rack("A@T1", "C@T3", "100 L", "2024-10-10", 3),
+            ]
+        )
+    )
     found = vintage.refusal("""
     {"kind": "loss", "at": "2024-10-05", "lot": "A", "volume": "2 L", "reason": "sample"}
     """)
@@ -275,8 +331,10 @@ def test_what_is_unlawful_with_a_late_entry_is_refused_by_its_older_events(
 
 def test_a_late_entry_resolves_all_anew_and_names_the_older_event(vintage: Vintage) -> None:
     vintage.load(LATE)
-    done = vintage.load("\n".join([rack("B@T2", "A@T1", "10 L", "2024-10-05")]),
-                        odd=["resolved anew", "large shortfall"])
+    done = vintage.load(
+        "\n".join([rack("B@T2", "A@T1", "10 L", "2024-10-05")]),
+        odd=["resolved anew", "large shortfall"],
+    )
     (named,) = [finding for finding in done.findings if finding.rule == "resolved anew"]
     assert named.event == an_id(3)
     assert "100 in `T1` is now 110 in `T1`" in named.says
@@ -292,12 +350,16 @@ def test_a_late_entry_resolves_gauges_and_full_toppings_anew(vintage: Vintage) -
     {"kind": "gauge", "at": "2024-03-02", "lot": "K", "volume": "44 L", "reason": "dip"}
     """
     assert vintage.lot("A").tally("volume").lost == {"evaporation": 5 * ONE}
-    done = vintage.load("""
+    done = vintage.load(
+        """
     {"kind": "loss", "at": "2024-02-01", "lot": "A", "volume": "2 L", "reason": "sample"}
     {"kind": "loss", "at": "2024-02-01", "lot": "K", "volume": "0.5 L", "reason": "sample"}
-    """, odd=["resolved anew", "resolved anew"])
+    """,
+        odd=["resolved anew", "resolved anew"],
+    )
     assert {finding.where.split(" (")[1].split(" of")[0] for finding in done.findings} == {
-        "top", "gauge",
+        "top",
+        "gauge",
     }
     assert vintage.lot("A").tally("volume").lost == {"evaporation": 3 * ONE, "sample": 2 * ONE}
     assert vintage.holds("A") == {"B1": "225"}
@@ -306,9 +368,14 @@ def test_a_late_entry_resolves_gauges_and_full_toppings_anew(vintage: Vintage) -
 
 
 def test_a_late_entry_that_moves_wine_changes_an_unnamed_vessel(vintage: Vintage) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L"), rack("A", "C@T3", "10 L", "2024-10-10", 3),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L"),
+                rack("A", "C@T3", "10 L", "2024-10-10", 3),
+            ]
+        )
+    )
     done = vintage.load(rack("A@T1", "A@T5=100 L", "all", "2024-10-05"), odd=["resolved anew"])
     assert done.findings[0].event == an_id(3)
     assert "`T1`" in done.findings[0].says
@@ -317,9 +384,14 @@ def test_a_late_entry_that_moves_wine_changes_an_unnamed_vessel(vintage: Vintage
 
 
 def test_quantities_that_were_stated_stay_as_they_are(vintage: Vintage) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L"), rack("A@T1", "C@T3", "10 L", "2024-10-10", 3),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L"),
+                rack("A@T1", "C@T3", "10 L", "2024-10-10", 3),
+            ]
+        )
+    )
     vintage.load("""
     {"kind": "loss", "at": "2024-10-05", "lot": "A", "volume": "2 L", "reason": "sample"}
     """)
@@ -401,43 +473,76 @@ def test_a_struck_event_did_not_happen_and_stays_in_the_log(vintage: Vintage) ->
 
 
 def test_a_replacement_takes_effect_at_its_own_time(vintage: Vintage) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L"),
-        receive(2, "B", "T2", "50 L", at="2024-10-05"),
-        rack("B@T2", "A@T1", "50 L", "2024-10-06"),
-    ]))
-    vintage.load(replace(2, """
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L"),
+                receive(2, "B", "T2", "50 L", at="2024-10-05"),
+                rack("B@T2", "A@T1", "50 L", "2024-10-06"),
+            ]
+        )
+    )
+    vintage.load(
+        replace(
+            2,
+            """
     {"kind": "receive", "at": "2024-10-03", "lot": "B", "vessel": "T2", "volume": "60 L"}
-    """))
+    """,
+        )
+    )
     assert vintage.holds("B", as_of="2024-10-03") == {"T2": "60"}
     assert vintage.holds("B") == {"T2": "10"}
-    too_late = replace(2, """
+    too_late = replace(
+        2,
+        """
     {"kind": "receive", "at": "2024-10-07", "lot": "B", "vessel": "T2", "volume": "60 L"}
-    """)
+    """,
+    )
     assert vintage.refusal(too_late).rule == "unknown lot"
 
 
 def test_a_replacement_keeps_the_originals_place_among_events_of_one_moment(
     vintage: Vintage,
 ) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L", at="2024-10-05"),
-        rack("A@T1", "B@T2=100 L", "all", "2024-10-05", 2),
-    ]))
-    vintage.load(replace(1, """
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L", at="2024-10-05"),
+                rack("A@T1", "B@T2=100 L", "all", "2024-10-05", 2),
+            ]
+        )
+    )
+    vintage.load(
+        replace(
+            1,
+            """
     {"kind": "receive", "at": "2024-10-05", "lot": "A", "vessel": "T1", "volume": "101 L"}
-    """), odd=["resolved anew"])
+    """,
+        ),
+        odd=["resolved anew"],
+    )
     assert vintage.holds("B") == {"T2": "100"}
     assert vintage.lot("A").tally("volume").lost == {"rack": ONE}
 
 
 def test_the_corrections_own_time_orders_nothing(vintage: Vintage) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L"), rack("A@T1", "B@T2", "90 L", "2024-10-06"),
-    ]))
-    vintage.load(replace(1, """
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L"),
+                rack("A@T1", "B@T2", "90 L", "2024-10-06"),
+            ]
+        )
+    )
+    vintage.load(
+        replace(
+            1,
+            """
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "95 L"}
-    """, at="1990-01-01"))
+    """,
+            at="1990-01-01",
+        )
+    )
     assert vintage.holds("A") == {"T1": "5"}
     assert vintage.holds("A", as_of="2024-10-05") == {"T1": "95"}
 
@@ -455,11 +560,15 @@ def test_correcting_the_same_id_again_replaces_the_earlier_correction(vintage: V
 
 
 def test_another_kind_is_struck_and_recorded_anew_in_the_same_load(vintage: Vintage) -> None:
-    vintage.load("\n".join([
-        receive(1, "A", "T1", "100 L"),
-        rack("A@T1", "B@T2", "10 L", "2024-10-02", 2),
-        rack("B@T2", "C@T3", "5 L", "2024-10-03"),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "A", "T1", "100 L"),
+                rack("A@T1", "B@T2", "10 L", "2024-10-02", 2),
+                rack("B@T2", "C@T3", "5 L", "2024-10-03"),
+            ]
+        )
+    )
     blend = """{"kind": "blend", "at": "2024-10-02", "from": {"lot": "A", "volume": "10 L"},
      "to": {"lot": "B", "vessel": "T2", "volume": "10 L"}}"""
     found = vintage.refusal(replace(2, blend))
@@ -472,24 +581,38 @@ def test_another_kind_is_struck_and_recorded_anew_in_the_same_load(vintage: Vint
 def test_a_wrong_lot_name_is_mended_by_one_load_and_the_first_alone_lists_the_rest(
     vintage: Vintage,
 ) -> None:
-    vintage.load("\n".join([
-        receive(1, "AA", "T1", "100 L"),
-        rack("AA@T1", "B@T2", "10 L", "2024-10-02", 2),
-        '{"kind": "loss", "at": "2024-10-03", "id": "ID", "lot": "AA", "volume": "1 L", '
-        '"reason": "sample"}'.replace("ID", an_id(3)),
-        rack("B@T2", "C@T3", "5 L", "2024-10-04", 4),
-    ]))
-    first = replace(1, """
+    vintage.load(
+        "\n".join(
+            [
+                receive(1, "AA", "T1", "100 L"),
+                rack("AA@T1", "B@T2", "10 L", "2024-10-02", 2),
+                '{"kind": "loss", "at": "2024-10-03", "id": "ID", "lot": "AA", "volume": "1 L", '
+                '"reason": "sample"}'.replace("ID", an_id(3)),
+                rack("B@T2", "C@T3", "5 L", "2024-10-04", 4),
+            ]
+        )
+    )
+    first = replace(
+        1,
+        """
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "100 L"}
-    """)
+    """,
+    )
     found = vintage.refused(first)
     assert {an_id(2), an_id(3)} <= {one.event for one in found}
-    vintage.load("\n".join([
-        first,
-        replace(2, rack("A@T1", "B@T2", "10 L", "2024-10-02")),
-        replace(3, '{"kind": "loss", "at": "2024-10-03", "lot": "A", "volume": "1 L", '
-                   '"reason": "sample"}'),
-    ]))
+    vintage.load(
+        "\n".join(
+            [
+                first,
+                replace(2, rack("A@T1", "B@T2", "10 L", "2024-10-02")),
+                replace(
+                    3,
+                    '{"kind": "loss", "at": "2024-10-03", "lot": "A", "volume": "1 L", '
+                    '"reason": "sample"}',
+                ),
+            ]
+        )
+    )
     assert vintage.holds("A") == {"T1": "89"}
     assert vintage.shares("C") == {"A": 1}
 
@@ -499,10 +622,18 @@ def test_a_wrong_lot_name_is_mended_by_one_load_and_the_first_alone_lists_the_re
     [
         (strike(77), "no event has the id"),
         (replace(1, '{"kind": "receive", "at": "2024-10-01", "lot": "A", "volume": "1"}'), "unit"),
-        (replace(1, '{"kind": "receive", "at": "2030-10-01", "lot": "A", "volume": "1 L"}'),
-         "more than a day"),
-        (replace(1, '{"kind": "receive", "at": "2024-10-01", "lot": "A", "colour": "red", '
-                    '"volume": "1 L"}'), "`colour`"),
+        (
+            replace(1, '{"kind": "receive", "at": "2030-10-01", "lot": "A", "volume": "1 L"}'),
+            "more than a day",
+        ),
+        (
+            replace(
+                1,
+                '{"kind": "receive", "at": "2024-10-01", "lot": "A", "colour": "red", '
+                '"volume": "1 L"}',
+            ),
+            "`colour`",
+        ),
         (replace(1, '{"lot": "A"}'), "the replacement is a"),
         (replace(1, '"gone"'), "replacement"),
     ],
@@ -523,7 +654,9 @@ def test_a_correction_is_corrected_by_correcting_its_original_again(vintage: Vin
 
 
 def test_one_load_may_hold_an_event_and_its_correction(vintage: Vintage) -> None:
-    vintage.load("\n".join([strike(1), receive(1, "A", "T1", "100 L"), receive(2, "B", "T1", "9 L")]))
+    vintage.load(
+        "\n".join([strike(1), receive(1, "A", "T1", "100 L"), receive(2, "B", "T1", "9 L")])
+    )
     assert vintage.holds("B") == {"T1": "9"}
 
 
@@ -537,9 +670,14 @@ def test_ids_in_capitals_are_the_same_ids(vintage: Vintage) -> None:
         f'{{"kind": "clear", "at": "2024-10-03", "hold": "{upper[:-2].lower()}ac", '
         '"reason": "tested"}'
     )
-    vintage.load(replace(1, """
+    vintage.load(
+        replace(
+            1,
+            """
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "90 L"}
-    """).replace(an_id(1), upper.lower()))
+    """,
+        ).replace(an_id(1), upper.lower())
+    )
     assert vintage.holds("A") == {"T1": "90"}
 
 
@@ -551,9 +689,15 @@ def test_a_register_can_be_corrected(vintage: Vintage) -> None:
     {{"kind": "top", "at": "2024-02-01", "from": {{"lot": "K", "volume": "5 L"}},
      "to": {{"lot": "A", "vessel": "B9", "volume": "5 L", "full": true}}}}
     """)
-    vintage.load(replace(1, """
+    vintage.load(
+        replace(
+            1,
+            """
     {"kind": "vessel", "at": "2024-01-01", "name": "B9", "capacity": "228 L"}
-    """), odd=["resolved anew"])
+    """,
+        ),
+        odd=["resolved anew"],
+    )
     assert vintage.holds("A") == {"B9": "228"}
 
 
@@ -601,8 +745,10 @@ def test_a_hold_follows_the_wine_and_binds_bottling(vintage: Vintage, lot: str) 
 
 def test_what_happened_despite_a_hold_stays_a_finding_and_stays_held(vintage: Vintage) -> None:
     vintage.load(HELD)
-    vintage.load(bottle("A", "S", "2024-12-01", ', "despite": "bottles were booked"'),
-                 odd=["bottled on hold"])
+    vintage.load(
+        bottle("A", "S", "2024-12-01", ', "despite": "bottles were booked"'),
+        odd=["bottled on hold"],
+    )
     assert vintage.refusal(ship("S", "2024-12-02")).rule == "left on hold"
     assert vintage.refusal(ship("S", "2024-12-02", "export")).rule == "left on hold"
     vintage.load(ship("S", "2024-12-02", "in bond"))
@@ -688,8 +834,10 @@ def test_a_hold_written_down_later_makes_the_older_events_findings(vintage: Vint
     {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "100 L"}
     """
     vintage.load(bottle("A", "S", "2024-12-01"))
-    vintage.load('{"kind": "hold", "at": "2024-11-01", "lot": "A", "reason": "smoke"}',
-                 odd=["bottled on hold"])
+    vintage.load(
+        '{"kind": "hold", "at": "2024-11-01", "lot": "A", "reason": "smoke"}',
+        odd=["bottled on hold"],
+    )
     assert vintage.odd() == ["bottled on hold"]
 
 
@@ -763,8 +911,9 @@ def test_other_removals_are_free(vintage: Vintage, removal: str) -> None:
 
 def test_what_left_before_its_release_despite_it_stays_a_finding(vintage: Vintage) -> None:
     vintage.load(RESTING)
-    vintage.load(ship("S", "2025-04-01", more=', "despite": "a wedding"'),
-                 odd=["left before its release"])
+    vintage.load(
+        ship("S", "2025-04-01", more=', "despite": "a wedding"'), odd=["left before its release"]
+    )
     vintage.load(released("2025-08-29"))
     assert vintage.odd() == ["left before its release"]
 
@@ -846,8 +995,9 @@ def test_a_rest_written_down_later_makes_the_older_events_findings(vintage: Vint
     vintage.load(RESTING.replace("Rested", "Red"))
     vintage.load(ship("S", "2025-03-10"))
     vintage.load('{"kind": "label", "at": "2025-01-01", "name": "Red", "rest": "90 days"}')
-    vintage.load(ship("S", "2025-03-11", more=', "despite": "a wedding"'),
-                 odd=["left before its release"])
+    vintage.load(
+        ship("S", "2025-03-11", more=', "despite": "a wedding"'), odd=["left before its release"]
+    )
     assert vintage.odd() == ["left before its release"] * 2
 
 
@@ -866,11 +1016,19 @@ def test_any_text_may_stand_where_text_is_kept(vintage: Vintage) -> None:
      "state": "must"}
     """
     for number, name in enumerate(("two\nlines", "\x1f", 'a "b"', "\u2028", "x" * 5000, "\\N")):
-        vintage.load(json.dumps({
-            "kind": "ferment", "at": f"2024-10-02T0{number}:00", "lot": "M",
-            "culture": "alcoholic", "stage": "start", "organism": name,
-            "regime": {"note": name},
-        }))
+        vintage.load(
+            json.dumps(
+                {
+                    "kind": "ferment",
+                    "at": f"2024-10-02T0{number}:00",
+                    "lot": "M",
+                    "culture": "alcoholic",
+                    "stage": "start",
+                    "organism": name,
+                    "regime": {"note": name},
+                }
+            )
+        )
         ferments = vintage.view().ferments()
         last = ferments[max(ferments)]
         assert (last.organism, last.regime) == (name, {"note": name})

@@ -1,0 +1,107 @@
+"""Which events of a load are recorded already, and which clash with a recorded one."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from ampelog.errors import Finding
+from ampelog.ledger import Ledger, Record
+from ampelog.lines import Entry
+
+VARIANT = 0b10
+"""The variant bits of a UUID (RFC 9562, 4.1)."""
+
+
+def unknown(
+    ledger: Ledger, entries: Sequence[Entry], by: str
+) -> tuple[list[Entry], int, list[Finding]]:
+    """The entries that are not recorded yet, with `id` and `by`; how many are; what clashes."""
+    ids = [one.event["id"].lower() for one in entries if "id" in one.event]
+    recorded = ledger.known(ids) if ids else {}
+    new: list[Entry] = []
+    here: dict[str, dict[str, Any]] = {}
+    problems: list[Finding] = []
+    known = 0
+    fresh_ids = _fresh_ids()
+    for one in entries:
+        event = one.event
+        if "id" in event:
+            key = event["id"].lower()
+            before = here.get(key) or (recorded[key].event if key in recorded else None)
+            if before is not None:
+                if _same(event, before):
+                    known += 1
+                else:
+                    problems.append(_other_content(one, key, recorded))
+                continue
+            here[key] = event
+        else:
+            event = {"by": by, **event, "id": next(fresh_ids)}
+        if "by" not in event:
+            event = {**event, "by": by}
+        new.append(one if event is one.event else Entry(event, one.model, one.instant, one.where))
+    problems += _repeats(ledger, entries, by)
+    return new, known, problems
+
+
+def _fresh_ids() -> Iterator[str]:
+    """UUIDs of version 7, the later above the earlier: one is drawn, the others are counted up
+    from it by random steps (RFC 9562, 6.2, method 2: monotonic random)."""
+    from uuid6 import uuid7
+
+    number = uuid7().int
+    while True:
+        text = f"{number:032x}"
+        yield f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
+        number += 1 + int.from_bytes(os.urandom(3), "big")
+        if number >> 62 & 3 != VARIANT:  # counted past the random part: draw again
+            number = uuid7().int
+
+
+def _same(event: dict[str, Any], before: dict[str, Any]) -> bool:
+    if "by" not in event:
+        before = {key: value for key, value in before.items() if key != "by"}
+    return {**event, "id": ""} == {**before, "id": ""}
+
+
+def _other_content(one: Entry, key: str, recorded: dict[str, Record]) -> Finding:
+    place = f"at position {recorded[key].position}" if key in recorded else "earlier in this load"
+    return Finding(
+        "same id, other content",
+        one.where,
+        f"the id {key} stands {place} with other content",
+        "a recorded event is never changed: record a `correct` event, or give this one its own id",
+        key,
+    )
+
+
+def _repeats(ledger: Ledger, entries: Sequence[Entry], by: str) -> list[Finding]:
+    """Events without `id` that equal a recorded one in everything else."""
+    bare = [one for one in entries if "id" not in one.event]
+    if not bare or ledger.head.position == 1:
+        return []
+    moments_asked = "\n".join(sorted({str(one.instant) for one in bare}))
+    recorded: dict[str, int] = {}
+    for position, body in ledger.rows("events_at", instant=moments_asked):
+        recorded.setdefault(_without_id(json.loads(body)), position)
+    found = []
+    for one in bare:
+        position = recorded.get(_without_id({"by": by, **one.event}))
+        if position is not None:
+            found.append(
+                Finding(
+                    "likely repeat",
+                    one.where,
+                    f"equals event {position} in everything",
+                    "if it happened twice, tell them apart by time, paper or note, "
+                    "or give each its `id`",
+                )
+            )
+    return found
+
+
+def _without_id(event: dict[str, Any]) -> str:
+    return json.dumps({**event, "id": ""}, sort_keys=True)

@@ -1,0 +1,84 @@
+"""Whether what is to be filled finds room, looked at before anything moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ampelog.cellar import Cellar
+from ampelog.endpoints import CannotHave, place, said, where_it_is
+from ampelog.movement import Draw, Fill
+from ampelog.state import VOLUME, Lot
+from ampelog.steps import Step
+
+
+def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[Fill]) -> None:
+    """Refuse what could not arrive once the draws have left; nothing has moved yet."""
+    leaving: dict[tuple[str, str | None], int] = {}
+    for draw in out:
+        key = (draw.lot.name, draw.vessel)
+        leaving[key] = leaving.get(key, 0) + draw.amount
+
+    def staying(lot: Lot) -> dict[str | None, int]:
+        left = {v: h.amount - leaving.get((lot.name, v), 0) for v, h in lot.holdings.items()}
+        return {vessel: amount for vessel, amount in left.items() if amount}
+
+    entered: dict[str, str] = {}
+    for fill in found:
+        lot = cellar.lots.get(fill.lot)
+        if lot is not None and not lot.empty and lot.sort != fill.sort and staying(lot):
+            raise _two_sorts(lot, fill, sum(staying(lot).values()))
+        if lot is not None and _only_adds(lot, fill, found):
+            continue
+        for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
+            if vessel is None:
+                _check_no_vessel(fill, [] if lot is None else list(staying(lot)))
+            elif fill.sort == VOLUME:
+                if lot is None or vessel not in lot.holdings:
+                    other = cellar.vessels.get(vessel)
+                    there = staying(cellar.lots[other]) if other and other != fill.lot else {}
+                    if other and vessel in there:
+                        how = f"still holds {said(there[vessel], VOLUME)} of"
+                        raise _two_lots(vessel, other, fill.lot, how)
+                if len(found) > 1 and entered.setdefault(vessel, fill.lot) != fill.lot:
+                    raise _two_lots(vessel, entered[vessel], fill.lot, "is filled with")
+            if fill.full:
+                cellar.check_full(step, fill.lot, vessel, amount)
+
+
+def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
+    """Whether a fill only adds to what is there already: most toppings do, and need no look."""
+    if len(found) > 1 or fill.full:
+        return False
+    if lot.alike(fill.vessels) is not None:
+        return True
+    return None not in fill.vessels and lot.holdings.keys() >= set(fill.vessels)
+
+
+def _two_sorts(lot: Lot, fill: Fill, staying: int) -> CannotHave:
+    return CannotHave(
+        "two sorts",
+        f"`{lot.name}` still holds {said(staying, lot.sort)}; {where_it_is(lot)}; "
+        f"it cannot also be filled by {fill.sort}",
+        "give the new body a lot name of its own, or record what became of the old",
+        lot.name,
+    )
+
+
+def _check_no_vessel(fill: Fill, staying: list[str | None]) -> None:
+    if any(vessel is not None for vessel in staying):
+        shown = ", ".join(place(vessel) for vessel in staying[:6] if vessel is not None)
+        raise CannotHave(
+            "which vessel",
+            f"`{fill.lot}` lies in vessels ({shown}); a fill without a vessel was named",
+            "name the vessel that was filled",
+            fill.lot,
+        )
+
+
+def _two_lots(vessel: str, other: str, lot: str, how: str) -> CannotHave:
+    return CannotHave(
+        "two lots in one vessel",
+        f"`{vessel}` {how} `{other}`; `{lot}` was filled in",
+        f"draw `{other}` in `from` as well (it mixes), record its loss, or gauge it empty",
+        lot,
+    )
