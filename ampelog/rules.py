@@ -33,7 +33,7 @@ from pydantic import (
 )
 
 from ampelog.errors import Finding, Refused
-from ampelog.fields import PlaceType, Role, wrong
+from ampelog.fields import PlaceType, Role, share_of, wrong
 from ampelog.grapes import Grapes, NotAListError
 from ampelog.resources import folder
 from ampelog.shares import REFUSED, SUPPORTED, Judgement
