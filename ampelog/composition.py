@@ -160,10 +160,10 @@ def partition(sums: dict[tuple[Any, ...], Fraction]) -> list[tuple[tuple[Any, ..
     """Rows of shares that sum to exactly 1, largest first."""
     grid = 10**DECIMALS
     ordered = sorted(sums.items(), key=_largest_first)
-    floors = [(share * grid).__floor__() for _, share in ordered]
-    if floors:
-        floors[0] += grid - sum(floors)
-    return [(key, decimals(floor)) for (key, _), floor in zip(ordered, floors, strict=True)]
+    nearest = [round(share * grid) for _, share in ordered]
+    if nearest:
+        nearest[0] += grid - sum(nearest)
+    return [(key, decimals(scaled)) for (key, _), scaled in zip(ordered, nearest, strict=True)]
 
 
 def _largest_first(row: tuple[tuple[Any, ...], Fraction]) -> tuple[Fraction, str]:
@@ -171,7 +171,7 @@ def _largest_first(row: tuple[tuple[Any, ...], Fraction]) -> tuple[Fraction, str
 
 
 def _printed(share: Fraction) -> str:
-    return decimals((share * 10**DECIMALS).__floor__())
+    return decimals(round(share * 10**DECIMALS))
 
 
 def decimals(scaled: int) -> str:

@@ -106,7 +106,9 @@ def check_places(
             problem = _wrong_place(places, registers, kind, name, instant)
             if problem is not None:
                 seen.add((kind, name))
-                found.append(Finding("places", step.where, problem, "check `within`", step.id))
+                says, involved = problem
+                told = _last(registrations, involved, instant) or step
+                found.append(Finding("places", told.where, says, "check `within`", told.id))
     last = Places(registers, moments[-1])
     for step, named_places in parts:
         twice = last.twice(named_places)
@@ -115,17 +117,26 @@ def check_places(
     return found
 
 
+def _last(registrations: Sequence[Step], involved: frozenset[str], instant: int) -> Step | None:
+    """The registration, of those that a problem involves, that was told last: the one to mend."""
+    told = [s for s in registrations if s.event["name"] in involved and s.instant <= instant]
+    return max(told, key=lambda step: step.told, default=None)
+
+
 def _wrong_place(
     places: Places, registers: Registers, kind: str, name: str, instant: int
-) -> str | None:
+) -> tuple[str, frozenset[str]] | None:
     within = registers.at(kind, name, instant).get("within") or ()
     if kind == "place":
         circle = places.cycle(name)
         if circle is not None:
-            return f"`{name}` lies within itself: {' within '.join(f'`{p}`' for p in circle)}"
+            shown = " within ".join(f"`{place}`" for place in circle)
+            return f"`{name}` lies within itself: {shown}", frozenset(circle)
         within = (name,)
     twice = places.twice(within)
-    return None if twice is None else _said(f"`{name}`", *twice)
+    if twice is None:
+        return None
+    return _said(f"`{name}`", *twice), places.around(within) | {name}
 
 
 def _said(what: str, kind: str, reached: list[str]) -> str:
