@@ -85,20 +85,22 @@ def _no_decimal(text: str) -> Any:
 
 
 def _annotation(kind: str, key: str) -> Any:
-    for name, field in KINDS[kind].model_fields.items():
-        if (field.alias or name) == key:
-            return field.annotation, field.metadata
-    return None, ()
+    """The type of a field, through records: ``values.ph`` is that of ``ph`` in ``values``."""
+    model: Any = KINDS[kind]
+    annotation: Any = None
+    for step in key.split("."):
+        fields = getattr(model, "model_fields", {})
+        annotation = next(
+            (one.annotation for name, one in fields.items() if (one.alias or name) == step), None
+        )
+        options = [annotation, *get_args(annotation)]
+        model = next((one for one in options if hasattr(one, "model_fields")), None)
+    return annotation
 
 
 def _whole(kind: str, key: str) -> bool:
     """Whether an integer is meant as one: a measured value is a text though it looks whole."""
-    said = str(_annotation(kind, key.split(".", maxsplit=1)[0])[0])
-    return "int" in said or "." in key or said == "None" or key not in _fields(kind)
-
-
-def _fields(kind: str) -> set[str]:
-    return {field.alias or name for name, field in KINDS[kind].model_fields.items()}
+    return re.search(r"\bint\b|NoneType|^None$", str(_annotation(kind, key))) is not None
 
 
 def _takes_endpoint(kind: str, key: str) -> bool:
@@ -106,11 +108,8 @@ def _takes_endpoint(kind: str, key: str) -> bool:
 
 
 def _is_list(kind: str, key: str) -> bool:
-    annotation, _ = _annotation(kind, key)
-    options = get_args(annotation) or (annotation,)
-    return any(
-        str(option).startswith(("list[str]", "list[typing.Annotated[str")) for option in options
-    )
+    said = str(_annotation(kind, key))
+    return re.search(r"list\[(str|typing\.Annotated\[str)", said) is not None
 
 
 def endpoint(text: str) -> dict[str, Any]:

@@ -44,6 +44,9 @@ FILL = 215_768  # mL, 57 gal to the millilitre
 TOP = 500  # mL
 BOTTLE = 750  # mL
 
+EQUAL, UNEQUAL, APART = "equal", "unequal", "apart"
+"""Barrels that take the same; barrels of their own sizes, topped alike; each topped by its own."""
+
 Event = dict[str, Any]
 
 
@@ -67,11 +70,11 @@ class Made:
 
 @dataclass(frozen=True)
 class Winery:
-    """How large the winery is, and whether every barrel takes the same."""
+    """How large the winery is, and what its barrels take (``EQUAL``, ``UNEQUAL``, ``APART``)."""
 
     vintages: int
     lots: int
-    unequal: bool = False
+    barrels: str = EQUAL
 
     @property
     def picks(self) -> int:
@@ -87,10 +90,10 @@ class Winery:
         return -(-self.lots // WAVES)
 
 
-def sized(events: int, *, unequal: bool = False) -> Winery:
-    """Ten vintages that make about so many events."""
-    lots = round(LOTS_A_VINTAGE * events / (EVENTS_A_VINTAGE * VINTAGES))
-    return Winery(VINTAGES, max(2, lots), unequal)
+def sized(events: int, vintages: int, barrels: str) -> Winery:
+    """The winery that makes about so many events in so many vintages."""
+    lots = round(LOTS_A_VINTAGE * events / (EVENTS_A_VINTAGE * vintages))
+    return Winery(vintages, max(2, lots), barrels)
 
 
 # Names
@@ -126,10 +129,17 @@ def _litres(millilitres: int) -> str:
 # What each barrel takes
 
 
-def _spread(winery: Winery, middle: int, number: int, step: int) -> list[int]:
-    """What each barrel of a lot takes, in mL, around a middle."""
-    if not winery.unequal:
-        return [middle] * BARRELS
+def _fills(winery: Winery, number: int) -> list[int]:
+    """What each barrel of a lot is filled with, in mL."""
+    return [FILL] * BARRELS if winery.barrels == EQUAL else _spread(FILL, number, 0)
+
+
+def _tops(winery: Winery, number: int, month: int) -> list[int]:
+    """What each barrel of a lot is topped with, in mL."""
+    return _spread(TOP, number, month + 1) if winery.barrels == APART else [TOP] * BARRELS
+
+
+def _spread(middle: int, number: int, step: int) -> list[int]:
     width = middle // 10
     return [
         middle - width + (37 * number + 101 * step + 53 * barrel) % (2 * width + 1)
@@ -137,25 +147,19 @@ def _spread(winery: Winery, middle: int, number: int, step: int) -> list[int]:
     ]
 
 
-def _filled(
-    winery: Winery, year: int, number: int, amounts: list[int], fractions: bool = False
-) -> list[Event]:
-    """The endpoints that fill a lot's barrels."""
-    lot, barrels = _lot(year, number), _barrels(year, number)
-    parts: list[tuple[list[str], Event]] = [(barrels, {})]
-    if fractions:
-        parts = [
-            (barrels[:-PRESSED], {"fraction": "free run"}),
-            (barrels[-PRESSED:], {"fraction": "light press"}),
-        ]
-    if not winery.unequal:
-        each = _litres(amounts[0])
-        return [{"lot": lot, "vessels": some, "each": each, **part} for some, part in parts]
-    takes = dict(zip(barrels, amounts, strict=True))
+def _held(winery: Winery, number: int, months: int) -> int:
+    """What a lot holds after so many toppings, in mL."""
+    topped = sum(sum(_tops(winery, number, month)) for month in range(months))
+    return sum(_fills(winery, number)) + topped
+
+
+def _into(lot: str, barrels: list[str], amounts: list[int], **more: str) -> list[Event]:
+    """The endpoints that fill barrels: one for all where they take the same, else one each."""
+    if len(set(amounts)) == 1:
+        return [{"lot": lot, "vessels": barrels, "each": _litres(amounts[0]), **more}]
     return [
-        {"lot": lot, "vessel": barrel, "volume": _litres(takes[barrel]), **part}
-        for some, part in parts
-        for barrel in some
+        {"lot": lot, "vessel": barrel, "volume": _litres(amount), **more}
+        for barrel, amount in zip(barrels, amounts, strict=True)
     ]
 
 
@@ -286,12 +290,18 @@ def harvest(winery: Winery, year: int, number: int) -> Iterator[Event]:
             "regime": {"punch_downs_per_day": 1 + number % 3},
         }
         yield {**working, "at": f"{drawn}T07:00", "stage": "end"}
-    amounts = _spread(winery, FILL, number, 0)
+    barrels, amounts = _barrels(year, number), _fills(winery, number)
+    free, hard = slice(BARRELS - PRESSED), slice(BARRELS - PRESSED, None)
     yield {
         "kind": "barrel_down" if white else "press",
         "at": f"{drawn}T09:00",
         "from": [{**in_tank, "all": True}],
-        "to": _filled(winery, year, number, amounts, fractions=not white),
+        "to": _into(lot, barrels, amounts)
+        if white
+        else [
+            *_into(lot, barrels[free], amounts[free], fraction="free run"),
+            *_into(lot, barrels[hard], amounts[hard], fraction="light press"),
+        ],
         **({"loss": "lees"} if white else {}),
     }
 
@@ -300,18 +310,15 @@ def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
     """Eighteen months in barrels, and the bottling; or a year, for topping wine."""
     lot, barrels = _lot(year, number), _barrels(year, number)
     becomes_topping = number < winery.kept
-    held = sum(_spread(winery, FILL, number, 0))
     for month in range(UNTIL_BLENDED if becomes_topping else TOPPINGS):
-        amounts = _spread(winery, TOP, number, month + 1)
-        held += sum(amounts)
+        amounts = _tops(winery, number, month)
         years, months = divmod(11 + month, 12)
+        drawn = {"lot": _topping(year), "vessel": _tank(year), "volume": _litres(sum(amounts))}
         yield {
             "kind": "top",
             "at": f"{year + years}-{months + 1:02d}-05",
-            "from": [
-                {"lot": _topping(year), "vessel": _tank(year), "volume": _litres(sum(amounts))}
-            ],
-            "to": _filled(winery, year, number, amounts),
+            "from": [drawn],
+            "to": _into(lot, barrels, amounts),
         }
     if not becomes_topping:
         yield {
@@ -321,7 +328,7 @@ def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
             "to": [
                 {
                     "lot": _bottled(year, number),
-                    "bottles": held // BOTTLE - 5,
+                    "bottles": _held(winery, number, TOPPINGS) // BOTTLE - 5,
                     "format": "750 mL",
                     "label": "Hill Red",
                 }
@@ -332,10 +339,7 @@ def cellar(winery: Winery, year: int, number: int) -> Iterator[Event]:
 def blend(winery: Winery, year: int) -> Event:
     """The topping wine of a vintage, from lots of the one before."""
     kept = range(winery.kept)
-    held = 0
-    for number in kept:
-        held += sum(_spread(winery, FILL, number, 0))
-        held += sum(sum(_spread(winery, TOP, number, month + 1)) for month in range(UNTIL_BLENDED))
+    held = sum(_held(winery, number, UNTIL_BLENDED) for number in kept)
     return {
         "kind": "blend",
         "at": f"{year}-12-01",
@@ -367,9 +371,15 @@ def _late(winery: Winery, year: int) -> Iterator[Event]:
     yield from vintage(winery, year)
 
 
+def _plain(event: Event) -> Event:
+    """The event as people write it: one endpoint stands alone, several in a list."""
+    alone = {side: event[side][0] for side in ("from", "to") if len(event.get(side, ())) == 1}
+    return {**event, **alone}
+
+
 def _legs(event: Event) -> int:
     """The rows that the plain query unfolds an event into."""
-    if event["kind"] == "pick":
+    if event["kind"] in ("pick", "receive"):
         return 1
     ends = event.get("from", []) + event.get("to", [])
     return sum(len(end.get("vessels", "1")) for end in ends)
@@ -380,7 +390,7 @@ def write(path: Path, winery: Winery) -> Made:
     count = legs = 0
     with path.open("w", encoding="utf-8") as target:
         for event in events(winery):
-            target.write(json.dumps(event) + "\n")
+            target.write(json.dumps(_plain(event)) + "\n")
             count += 1
             legs += _legs(event)
     last = FIRST_YEAR + winery.vintages - 1
@@ -397,17 +407,14 @@ def write(path: Path, winery: Winery) -> Made:
 
 
 def main() -> None:
-    """``python -m bench.ledger FILE EVENTS [--unequal]``: prints what was made as JSON."""
+    """``python -m bench.ledger FILE EVENTS``: prints what was made as JSON."""
     parser = ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("file", type=Path)
     parser.add_argument("events", type=int)
     parser.add_argument("--vintages", type=int, default=VINTAGES)
-    parser.add_argument("--unequal", action="store_true")
+    parser.add_argument("--barrels", choices=(EQUAL, UNEQUAL, APART), default=EQUAL)
     asked = parser.parse_args()
-    winery = sized(asked.events, unequal=asked.unequal)
-    if asked.vintages != VINTAGES:
-        lots = round(winery.lots * VINTAGES / asked.vintages)
-        winery = Winery(asked.vintages, max(2, lots), asked.unequal)
+    winery = sized(asked.events, asked.vintages, asked.barrels)
     json.dump(asdict(write(asked.file, winery)), sys.stdout)
     sys.stdout.write("\n")
 

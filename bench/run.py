@@ -224,10 +224,10 @@ def unfolded(events: Path, about: dict[str, Any]) -> Took:
 # What is measured
 
 
-def loading(table: Table, kind: str, *words: str) -> tuple[Path, dict[str, Any]]:
+def loading(table: Table, kind: str) -> tuple[Path, dict[str, Any]]:
     """(a) Loading against the plain query."""
     name = f"large-{kind}"
-    events, about = made(name, LARGE, *words)
+    events, about = made(name, LARGE, "--barrels", kind)
     tell(f"{about['events']:,} events, {about['legs']:,} legs: load and plain query, in turns")
     floor, load = turns(LONG, lambda: unfolded(events, about), lambda: loaded(name, events))
     what = f"load, {kind} barrels, {about['events']:,} events, {about['legs']:,} legs"
@@ -402,9 +402,9 @@ def repair_of(ledger: Path) -> Callable[[], Took]:
     return repair
 
 
-def large(table: Table, kind: str, *words: str) -> None:
+def large(table: Table, kind: str) -> None:
     """(a), (b) and (c) on the ledger of ten vintages."""
-    ledger, about = loading(table, kind, *words)
+    ledger, about = loading(table, kind)
     composing(table, ledger, about, kind)
     recording(table, ledger, about)
 
@@ -412,7 +412,7 @@ def large(table: Table, kind: str, *words: str) -> None:
 PARTS: dict[str, Callable[[Table], None]] = {
     "example": example,
     "equal": partial(large, kind="equal"),
-    "unequal": lambda table: large(table, "unequal", "--unequal"),
+    "unequal": partial(large, kind="unequal"),
     "paths": following,
     "scaling": scaling,
 }

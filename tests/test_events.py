@@ -157,8 +157,7 @@ def test_all_problems_of_a_file_are_told_at_once_each_with_its_line() -> None:
 
 
 def test_the_kinds_are_those_of_the_format() -> None:
-    assert set(KINDS) == set(
-        [
+    assert set(KINDS) == {
             "place",
             "block",
             "premises",
@@ -190,8 +189,7 @@ def test_the_kinds_are_those_of_the_format() -> None:
             "clear",
             "release",
             "correct",
-        ]
-    )
+        }
 
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
