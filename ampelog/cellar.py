@@ -34,6 +34,11 @@ class Shelf(dict[str, T]):
         self._fetch = fetch
         self._asked: set[str] = set()
 
+    def read(self, names: Iterable[str], found: dict[str, T]) -> None:
+        """Put in what was found of these names: there is nothing of the others."""
+        self.update(found)
+        self._asked.update(names)
+
     def get(self, name: str, default: Any = None) -> Any:
         """The thing of that name, or the default."""
         found = super().get(name)

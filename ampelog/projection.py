@@ -203,11 +203,13 @@ def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cella
     cellar = Cellar(zone)
     wanted = "\n".join(sorted(set(names)))
     cellar.registers = _registers(ledger, wanted)
-    cellar.lots = Shelf(lambda name: _lots(ledger, name).get(name))
-    cellar.vessels = Shelf(lambda name: dict(ledger.rows("vessel_states", vessel=name)).get(name))
+    lots = Shelf(lambda name: _lots(ledger, name).get(name))
+    vessels = Shelf(lambda name: _vessels(ledger, name).get(name))
+    cellar.lots, cellar.vessels = lots, vessels
     if wanted:
-        for name, lot in _lots(ledger, wanted).items():
-            cellar.lots[name] = lot
+        asked = wanted.split("\n")
+        lots.read(asked, _lots(ledger, wanted))
+        vessels.read(asked, _vessels(ledger, wanted))
     nodes, ferments = ledger.rows("projection_counts")[0]
     cellar.graph = Graph(nodes, ferments)
     cellar.older_ferment = lambda number: stretches(ledger, number)[number]
@@ -216,6 +218,10 @@ def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cella
     cellar.holds.key_of = body["key_of"]
     cellar.holds.watched = set(body["watched"])
     return cellar
+
+
+def _vessels(ledger: Ledger, names: str) -> dict[str, str]:
+    return dict(ledger.rows("vessel_states", vessel=names))
 
 
 def _lots(ledger: Ledger, names: str) -> dict[str, Lot]:
