@@ -47,10 +47,10 @@ NOT_YET = "not evaluated by this version"
 
 def _share(text: Any) -> Fraction:
     if not isinstance(text, str):
-        raise wrong(f"`{text}` is no share; write it as a text, `\"0.75\"`, so that it stays exact")
+        raise wrong(f'`{text}` is no share; write it as a text, `"0.75"`, so that it stays exact')
     share = share_of(text)
     if share > 1:
-        raise wrong(f"`{text}` is over 1; a share is a part of the whole, as in `\"0.75\"`")
+        raise wrong(f'`{text}` is over 1; a share is a part of the whole, as in `"0.75"`')
     return share
 
 

@@ -140,11 +140,10 @@ def _tops(winery: Winery, number: int, month: int) -> list[int]:
 
 
 def _spread(middle: int, number: int, step: int) -> list[int]:
+    """Amounts around a middle, their sum that of as many middles."""
     width = middle // 10
-    return [
-        middle - width + (37 * number + 101 * step + 53 * barrel) % (2 * width + 1)
-        for barrel in range(BARRELS)
-    ]
+    apart = [(37 * number + 101 * step + 53 * pair) % width for pair in range(BARRELS // 2)]
+    return [middle + by for off in apart for by in (off, -off)]
 
 
 def _held(winery: Winery, number: int, months: int) -> int:

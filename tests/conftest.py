@@ -15,6 +15,7 @@ from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import cast
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -163,7 +164,7 @@ class Vintage:
         """Exact shares by what ``by`` says of a source (the lot it came in as, or the material)."""
         return exact(self.composition(name, vessel, as_of, kinds), by or came_as)
 
-    def fills(self, name: str) -> list[tuple[str, dict[object, Fraction]]]:
+    def fills(self, name: str) -> list[tuple[str, dict[Any, Any]]]:
         """The fills of a bottled lot: litres, and the shares of each."""
         view = self.view()
         lot = view.lot(name)
@@ -245,8 +246,8 @@ def vintage(another: Callable[[], Vintage], request: pytest.FixtureRequest) -> V
 class Memory:
     """A ledger that holds its events in memory only, for asking without a file."""
 
-    def __init__(self, events: Sequence[dict[str, object]]) -> None:
-        whole = [dict(HOME), *settled(), *events]
+    def __init__(self, events: Sequence[dict[str, Any]]) -> None:
+        whole: list[dict[str, Any]] = [dict(HOME), *settled(), *events]
         self._records = []
         for position, event in enumerate(whole, start=1):
             instant = moments.instant(str(event["at"]), ZONE)

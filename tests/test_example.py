@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from contextlib import redirect_stdout
 from io import StringIO
 from pathlib import Path
@@ -26,7 +25,7 @@ def ask(*words: str) -> tuple[int, Any]:
 
 
 @pytest.fixture(scope="module")
-def example(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, str]]:
+def example(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
     """The example in a ledger, loaded file by file."""
     path = tmp_path_factory.mktemp("example") / "cellar.duckdb"
     at = ("--ledger", str(path))

@@ -53,7 +53,7 @@ def test_killed_at_random_moments_it_holds_whole_loads(tmp_path: Path) -> None:
             stderr=subprocess.DEVNULL,
         ) as load:
             try:
-                load.wait(timeout=chance.uniform(0, lasts * 1.1))
+                load.wait(timeout=chance.uniform(0, lasts * 1.7))
             except subprocess.TimeoutExpired:
                 load.kill()
         with ledger.opened(path) as book:

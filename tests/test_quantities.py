@@ -42,8 +42,8 @@ def test_units_are_those_of_handbook_44() -> None:
     assert of("1 gal") == GALLON_CUBIC_INCHES * INCH_CM**3 / 1000 == Fraction("3.785411784")
     assert of("1 lb") == POUND_KG
     assert of("1 ton") == SHORT_TON_POUNDS * POUND_KG == Fraction("907.18474")
-    assert (of("1 L"), of("1 hL"), of("1 mL")) == (1, 100, Fraction(1, 1000))
-    assert (of("1 kg"), of("1 g"), of("1 t")) == (1, Fraction(1, 1000), 1000)
+    assert [of("1 L"), of("1 hL"), of("1 mL")] == [Fraction(1), Fraction(100), Fraction(1, 1000)]
+    assert [of("1 kg"), of("1 g"), of("1 t")] == [Fraction(1), Fraction(1, 1000), Fraction(1000)]
     assert of("7 pieces") == 7
 
 
