@@ -204,7 +204,9 @@ def progress() -> Iterator[Any]:
     if not sys.stderr.isatty():
         yield _untold
         return
-    with say.console(to_error=True).status("") as status:
+    from rich.console import Console
+
+    with Console(stderr=True).status("") as status:
 
         def tick(what: str, done: int, total: int) -> None:
             of = f" of {total:,}" if total else ""
@@ -534,7 +536,7 @@ def main(words: Sequence[str] | None = None) -> int:
         return int(ended.code or 0)
     except AmpelogError as problem:
         say.findings(getattr(problem, "findings", ()), "error")
-        say.note(f"error: {problem.says}", "bold red")
+        say.note(f"error: {problem.says}", "red")
         if problem.hint:
             say.note(f"  hint: {problem.hint}")
         return problem.exit_code

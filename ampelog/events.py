@@ -49,6 +49,7 @@ from ampelog.fields import (
     check_place,
     wrong,
 )
+from ampelog.told import unfolded
 
 Bond = Literal["in bond", "taxpaid", "imported"]
 State = Literal["grapes", "juice", "must", "wine", "spirit", "concentrate", "bottled"]
@@ -535,36 +536,7 @@ KINDS: dict[str, type[Event]] = {
 LOOK_AHEAD = frozenset({"label", "release", "lot"})
 """Kinds whose ``at`` may lie more than a day after the recording."""
 
-_FLAT_OUTPUT = ("lot", "vessel", "bottles", "format", "label", "code")
-_FLAT_DRAW = (
-    "lot",
-    "vessel",
-    "vessels",
-    "volume",
-    "mass",
-    "bottles",
-    "each",
-    "all",
-    "role",
-    "temperature",
-)
-
 
 def model_of(event: dict[str, Any]) -> Event:
-    """The model of an event whose ``kind`` is known; raises pydantic's ``ValidationError``.
-
-    The flat forms (one output of ``bottle`` and ``pack``, the draw of ``ship``) are folded into
-    their endpoint first, so that everything after this sees one form.
-    """
-    kind = event["kind"]
-    if kind in ("bottle", "pack") and "to" not in event:
-        event = _fold(event, "to", _FLAT_OUTPUT)
-    elif kind == "ship" and "from" not in event:
-        event = _fold(event, "from", _FLAT_DRAW)
-    return KINDS[kind].model_validate(event)
-
-
-def _fold(event: dict[str, Any], into: str, names: tuple[str, ...]) -> dict[str, Any]:
-    folded = {key: value for key, value in event.items() if key not in names}
-    folded[into] = {key: event[key] for key in names if key in event}
-    return folded
+    """The model of an event whose ``kind`` is known; raises pydantic's ``ValidationError``."""
+    return KINDS[event["kind"]].model_validate(unfolded(event))

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from ampelog import moments
 from ampelog.ledger import Ledger, Record
 from ampelog.steps import Correction, Step, in_order
+from ampelog.told import told
 
 
 @contextmanager
@@ -39,14 +40,12 @@ def zone_of(ledger: Ledger) -> ZoneInfo:
 
 def read(records: Iterable[Record], zone: ZoneInfo) -> tuple[list[Step], list[Correction]]:
     """The steps and corrections of these records."""
-    from ampelog.events import model_of
-
     steps: list[Step] = []
     corrections: list[Correction] = []
     for record in records:
         event = json.loads(record.body)
         place = where(record.position, event)
-        model = model_of(event)
+        model = told(event)
         at = record.position
         step = Step(record.instant, at, at, event["id"].lower(), event, model, False, place)
         steps.append(step)
@@ -57,8 +56,6 @@ def read(records: Iterable[Record], zone: ZoneInfo) -> tuple[list[Step], list[Co
 
 def correction(step: Step, zone: ZoneInfo) -> Correction:
     """What a `correct` event puts in the place of its original."""
-    from ampelog.events import model_of
-
     event = step.event["replacement"]
     corrects = step.event["corrects"].lower()
     if event is None:
@@ -67,7 +64,7 @@ def correction(step: Step, zone: ZoneInfo) -> Correction:
         corrects,
         step.position,
         event,
-        model_of(event),
+        told(event),
         moments.instant(event["at"], zone),
         step.new,
         step.where,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from ampelog import quantities
 from ampelog.endpoints import CannotHave, lot_of, place, said, shared, vessels_of
 from ampelog.graph import Node
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Alike, Holding, Lot, Shipped, sort_of
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, Shipped, sort_of
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
@@ -39,15 +39,13 @@ class Draw:
 class Fill:
     """A quantity that arrives in one lot, in one or several vessels, an amount each.
 
-    ``even`` says that all amounts are the same; ``full`` fills each vessel to its capacity;
-    ``format`` and ``label`` are those of bottles.
+    ``full`` fills each vessel to its capacity; ``format`` and ``label`` are those of bottles.
     """
 
     lot: str
     sort: str
     vessels: Sequence[str | None]
     amounts: Sequence[int]
-    even: bool = False
     full: bool = False
     fraction: str | None = None
     format: int = 0
@@ -56,7 +54,7 @@ class Fill:
     @property
     def amount(self) -> int:
         """All that arrives."""
-        return self.amounts[0] * len(self.amounts) if self.even else sum(self.amounts)
+        return sum(self.amounts)
 
 
 @dataclass(slots=True)
@@ -73,40 +71,25 @@ class Pool:
     parts: list[tuple[int, int]] = field(default_factory=list)
 
 
-def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
+def draws(cellar: Cellar, endpoints: Sequence[Any], step: Step) -> list[Draw]:
     """What leaves, read against the cellar just before the event; each covered by what is held."""
     found: list[Draw] = []
     sums: dict[tuple[str, str | None], tuple[int, bool, Draw]] = {}
     for endpoint in endpoints:
-        lot = lot_of(cellar, endpoint.lot)
-        whole = bool(endpoint.all)
-        for vessel, holding, amount in shared(lot, endpoint, whole=whole, by_content=False):
-            draw = Draw(lot, vessel, holding, amount, endpoint.role)
-            found.append(draw)
-            seen = sums.get((lot.name, vessel))
-            if seen is None:
-                sums[lot.name, vessel] = (amount, whole, draw)
-            elif seen[1] or whole:
-                raise CannotHave(
-                    "all and more",
-                    f"`{lot.name}` in {place(vessel)} is drawn twice, once with `all`",
-                    "draw it once",
-                    lot.name,
-                )
-            else:
-                sums[lot.name, vessel] = (seen[0] + amount, whole, draw)
+        lot, role, whole = lot_of(cellar, endpoint.lot), endpoint.role, bool(endpoint.all)
+        leaving = shared(lot, endpoint, whole=whole, by_content=False)
+        drawn = [Draw(lot, vessel, holding, amount, role) for vessel, holding, amount in leaving]
+        found += drawn
         if whole or (endpoint.vessel is None and endpoint.vessels is None):
-            cellar.note_resolved(step, [(draw.vessel, draw.amount) for draw in found])
+            cellar.note_resolved(step, [(draw.vessel, draw.amount) for draw in drawn])
+        if len(endpoints) > 1:
+            _add_up(sums, drawn, whole)
+    if len(endpoints) == 1:  # names no holding twice
+        for draw in found:
+            _check_covered(draw, draw.amount)
+        return found
     for amount, _, draw in sums.values():
-        if amount > draw.holding.amount:
-            raise CannotHave(
-                "more drawn than held",
-                f"`{draw.lot.name}` in {place(draw.vessel)} holds "
-                f"{said(draw.holding.amount, draw.lot.sort)} then; "
-                f"{said(amount, draw.lot.sort)} drawn",
-                "check the quantity and the vessel, or record what is missing before it",
-                draw.lot.name,
-            )
+        _check_covered(draw, amount)
     if len({draw.lot.sort == MASS for draw in found}) > 1:
         raise CannotHave(
             "two dimensions",
@@ -115,6 +98,35 @@ def draws(cellar: Cellar, endpoints: Iterable[Any], step: Step) -> list[Draw]:
             found[0].lot.name,
         )
     return found
+
+
+def _add_up(
+    sums: dict[tuple[str, str | None], tuple[int, bool, Draw]], drawn: Iterable[Draw], whole: bool
+) -> None:
+    """One holding named twice adds up, not together with `all`."""
+    for draw in drawn:
+        key = (draw.lot.name, draw.vessel)
+        amount, was_whole, _ = sums.get(key, (0, False, draw))
+        if key in sums and (was_whole or whole):
+            raise CannotHave(
+                "all and more",
+                f"`{draw.lot.name}` in {place(draw.vessel)} is drawn twice, once with `all`",
+                "draw it once",
+                draw.lot.name,
+            )
+        sums[key] = (amount + draw.amount, whole, draw)
+
+
+def _check_covered(draw: Draw, amount: int) -> None:
+    if amount > draw.holding.amount:
+        raise CannotHave(
+            "more drawn than held",
+            f"`{draw.lot.name}` in {place(draw.vessel)} holds "
+            f"{said(draw.holding.amount, draw.lot.sort)} then; "
+            f"{said(amount, draw.lot.sort)} drawn",
+            "check the quantity and the vessel, or record what is missing before it",
+            draw.lot.name,
+        )
 
 
 def close(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, *, force: bool = False) -> int:
@@ -140,11 +152,14 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
     before = _emptied(found)
     parts: dict[int, int] = {}
     amount, holds = 0, NO_HOLDS
-    owners: set[str | None] = set()
-    largest = first
+    owners: frozenset[str | None] = frozenset()
+    lot, largest = None, first
     for draw in found:
-        owners |= cellar.owners(draw.lot, step.instant)
-        holds |= draw.holding.holds
+        if draw.lot is not lot:
+            lot = draw.lot
+            owners |= cellar.owners(lot, step.instant)
+        if draw.holding.holds:
+            holds |= draw.holding.holds
         amount += draw.amount
         if (draw.role is None, draw.amount) > (largest.role is None, largest.amount):
             largest = draw
@@ -162,7 +177,7 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
         sort,
         state,
         cellar.live_holds(holds),
-        frozenset(owners),
+        owners,
         largest.holding.ferment,
         list(parts.items()),
     )
@@ -220,10 +235,12 @@ def _forget(
     for draw in found:
         lot, vessel = draw.lot, draw.vessel
         cellar.touched(lot)
-        if vessel in lot.holdings and lot.holdings[vessel].amount == 0:
-            del lot.holdings[vessel]
+        holdings = lot.holdings
+        held = holdings.get(vessel)
+        if held is not None and held.amount == 0:
+            del holdings[vessel]
             cellar.leave(lot, vessel)
-            if not lot.holdings:
+            if not holdings:
                 lot.last = before[lot.name]
 
 
@@ -244,19 +261,30 @@ def _state(found: Sequence[Draw]) -> str:
 
 
 def fills(endpoints: Iterable[Any]) -> list[Fill]:
-    """What arrives, as stated; several vessels with one quantity share it evenly."""
+    """What arrives, as stated; several vessels with one quantity share it evenly.
+
+    Endpoints that say the same but for vessels and amounts are one fill.
+    """
     found: list[Fill] = []
+    said_last: tuple[object, ...] = ()
     for endpoint in endpoints:
         sort, total = _filled(endpoint)
         vessels: Sequence[str | None] = vessels_of(endpoint) or _NO_VESSEL
-        if endpoint.each is not None:
+        if len(vessels) == 1:
+            amounts = [total]
+        elif endpoint.each is not None:
             amounts = [total] * len(vessels)
         else:
             amounts = quantities.split(total, [1] * len(vessels))
         says = vars(endpoint)  # only outputs of `top` know `full`, only those of `press` fractions
         full, fraction = says.get("full") is True, says.get("fraction")
-        even = amounts[0] == amounts[-1]  # a split puts what is more first
-        found.append(Fill(endpoint.lot, sort, vessels, amounts, even, full, fraction))
+        saying = (endpoint.lot, sort, full, fraction)
+        if saying == said_last and set(vessels).isdisjoint(found[-1].vessels):
+            last = found[-1]
+            last.vessels, last.amounts = [*last.vessels, *vessels], [*last.amounts, *amounts]
+        else:
+            found.append(Fill(endpoint.lot, sort, vessels, amounts, full, fraction))
+            said_last = saying
     return found
 
 
@@ -288,11 +316,9 @@ def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> Non
         if fill.fraction is not None:
             label = Node(((node, 1),), step.position, fraction=fill.fraction)
             node = cellar.graph.add(label)
-        alike = lot.alike(fill.vessels) if fill.even and not fill.full else None
-        if alike is not None:
-            amount = fill.amounts[0]
-            after = [filled_with(one, pool, node, amount, state) for one in alike.values]
-            lot.hold_alike(Alike(fill.vessels, alike.which, after), written=False)
+        together = None if fill.full or pool.holds else lot.together(fill.vessels)
+        if together is not None and max(fill.amounts) <= together.least:
+            together.add(node, fill.amounts)
             cellar.check_capacities(step, lot, fill.vessels)
             continue
         empty = Holding(0, (), state, ferment=pool.ferment)
@@ -314,19 +340,16 @@ def _fill_each(
     """Fill vessel by vessel. Those that held alike and are filled alike hold alike: one sum
     serves them all."""
     pool, node, state = body
-    seen: dict[tuple[int, int], int] = {}
-    which: list[int] = []
-    values: list[Holding] = []
+    seen: dict[tuple[int, int], Holding] = {}
     holdings = lot.holdings
     for vessel, before, amount in zip(fill.vessels, befores, fill.amounts, strict=True):
-        index = seen.get((id(before), amount))
-        if index is None:
-            index = seen[id(before), amount] = len(values)
-            values.append(filled_with(before, pool, node, amount, state))
-        which.append(index)
-        holdings[vessel] = values[index]
-    if len(values) * 4 <= len(which):
-        lot.hold_alike(Alike(fill.vessels, which, values), written=True)
+        key = (id(before), amount)
+        after = seen.get(key)
+        if after is None:
+            after = seen[key] = filled_with(before, pool, node, amount, state)
+        holdings[vessel] = after
+    if len(fill.vessels) > 1:
+        lot.filled_together(fill.vessels)
 
 
 def _enter(cellar: Cellar, lot: Lot, fill: Fill, befores: Sequence[Holding]) -> None:

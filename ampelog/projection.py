@@ -17,7 +17,6 @@ from ampelog.cellar import Cellar, Shelf
 from ampelog.graph import Ferment, Graph
 from ampelog.ledger import Ledger
 from ampelog.registers import KINDS, Entry, Registers, fields_of
-from ampelog.replay import fresh
 from ampelog.state import Lot
 from ampelog.steps import Step
 
@@ -49,6 +48,8 @@ def depends(step: Step) -> bool:
 
 def rebuild(ledger: Ledger) -> Cellar:
     """Replay everything and write the projection anew, in a transaction of its own."""
+    from ampelog.replay import fresh
+
     steps = history.steps_of(ledger)
     with history.still():
         cellar, refusals = fresh(steps, history.zone_of(ledger))

@@ -20,7 +20,6 @@ from ampelog.graph import Ferment
 from ampelog.ledger import Head, Ledger
 from ampelog.moments import NotATime
 from ampelog.places import Places
-from ampelog.replay import fresh
 from ampelog.sources import Leaf, leaves, marked
 from ampelog.state import BOTTLES, Holding, Lot
 from ampelog.steps import Step
@@ -45,6 +44,8 @@ class View:
                 past, self.until = True, ahead
         self._steps: list[Step] | None = None
         if past or not projection.is_current(ledger):
+            from ampelog.replay import fresh
+
             known = history.steps_of(ledger, self.head.position)
             self._steps = known
             if self.until is not None:

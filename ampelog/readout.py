@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from typing import Any
 
 from ampelog import say
-from ampelog.words import words
 
 Row = dict[str, Any]
 
 
 def log(rows: Sequence[Row]) -> None:
     """The events, one a line in words; corrections and the corrected are marked."""
+    from ampelog.words import words
+
     say.table(
         [
             [str(row["position"]), row["at"], words(row), row.get("ref", ""), _corrected(row)]

@@ -13,6 +13,8 @@ from ampelog.steps import Step
 
 def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[Fill]) -> None:
     """Refuse what could not arrive once the draws have left; nothing has moved yet."""
+    if len(found) == 1 and _joins(cellar, found[0]):
+        return
     leaving: dict[tuple[str, str | None], int] = {}
     for draw in out:
         key = (draw.lot.name, draw.vessel)
@@ -45,12 +47,19 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
                 cellar.check_full(step, fill.lot, vessel, amount)
 
 
+def _joins(cellar: Cellar, fill: Fill) -> bool:
+    """Whether a fill comes to vessels that were filled together before: most toppings do, and
+    need no look."""
+    lot = cellar.lots.get(fill.lot)
+    if lot is None or fill.full or lot.sort != fill.sort:
+        return False
+    return lot.together(fill.vessels) is not None
+
+
 def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
-    """Whether a fill only adds to what is there already: most toppings do, and need no look."""
+    """Whether a fill only adds to what is there already."""
     if len(found) > 1 or fill.full:
         return False
-    if lot.alike(fill.vessels) is not None:
-        return True
     return None not in fill.vessels and lot.holdings.keys() >= set(fill.vessels)
 
 

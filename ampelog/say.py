@@ -7,16 +7,15 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from decimal import ROUND_DOWN, Decimal
-from typing import TYPE_CHECKING, Any
+from shutil import get_terminal_size
+from typing import Any, TextIO
+from unicodedata import combining, east_asian_width
 
 from ampelog.errors import Finding
-
-if TYPE_CHECKING:
-    from rich.console import Console
-    from rich.text import Text
 
 LITRES_A_GALLON = Decimal("3.785411784")
 KILOGRAMS_A_POUND = Decimal("0.45359237")
@@ -25,17 +24,33 @@ VERDICTS = {
     "refused": "not supported by the records",
     "undetermined": "undetermined",
 }
-_STYLES = {"supported": "green", "refused": "bold red", "undetermined": "yellow"}
+_STYLES = {"supported": "green", "refused": "red", "undetermined": "yellow"}
+_CODES = {"bold": "1", "dim": "2", "red": "31", "green": "32", "yellow": "33"}
+PIPED = 110
+"""Columns where nobody's window says how many."""
+GAP, NARROWEST = 2, 12
 _MARKS = {"supported": "✓", "refused": "✗", "undetermined": "?"}
 
 
-def console(to_error: bool = False) -> Console:
-    """A console on standard output, or on standard error."""
-    from rich.console import Console
+def width(stream: TextIO) -> int:
+    """The columns of a stream: those of its window, or enough for a file."""
+    return get_terminal_size().columns if stream.isatty() else PIPED
 
-    stream = sys.stderr if to_error else sys.stdout
-    width = None if stream.isatty() else 110
-    return Console(file=stream, highlight=False, soft_wrap=False, width=width, emoji=False)
+
+def styled(text: str, style: str, stream: TextIO) -> str:
+    """Text in a style, where the stream is a terminal that wants colour."""
+    if not style or not stream.isatty() or os.environ.get("NO_COLOR"):
+        return text
+    return f"\033[{_CODES[style]}m{text}\033[0m"
+
+
+def _columns(text: str) -> int:
+    """How many columns a text takes: some letters take two, some none."""
+    if text.isascii():
+        return len(text)
+    return sum(
+        0 if combining(char) else 2 if east_asian_width(char) in "WF" else 1 for char in text
+    )
 
 
 def volume(litres: str, units: str) -> str:
@@ -68,61 +83,94 @@ def table(
     right: Sequence[int] = (),
     title: str | None = None,
 ) -> None:
-    """A quiet table: hairlines, no boxes."""
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    out = console()
+    """A quiet table: a hairline under the heads, no boxes. Left columns wrap where they must."""
+    out = sys.stdout
+    cells = [[clean(_worded(cell)) for cell in row] for row in rows]
+    widths = _widths([list(heads), *cells], right, width(out))
     if title:
-        out.print(Text(title, style="bold"))
-    found = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 2, 0, 0))
-    for index, head in enumerate(heads):
-        found.add_column(
-            head,
-            justify="right" if index in right else "left",
-            overflow="fold",
-            no_wrap=index in right,
-        )
-    for row in rows:
-        found.add_row(*(_styled(cell) for cell in row))
-    out.print(found)
+        out.write(styled(clean(title), "bold", out) + "\n")
+    out.write(_row(list(heads), widths, right)[0] + "\n")
+    out.write("─" * (sum(widths) + GAP * (len(widths) - 1)) + "\n")
+    for row in cells:
+        out.writelines(f"{part}\n" for part in _row(row, widths, right))
+
+
+def _verdicts(row: Sequence[str]) -> list[str]:
+    return [verdict for verdict, said in VERDICTS.items() if said in row]
+
+
+def _widths(rows: list[list[str]], right: Sequence[int], room: int) -> list[int]:
+    """The width of each column; the widest that may wrap give way until all fit."""
+    widths = [
+        max(max((_columns(line_) for line_ in cell.split("\n")), default=0) for cell in column)
+        for column in zip(*rows, strict=True)
+    ]
+    over = sum(widths) + GAP * (len(widths) - 1) - room
+    while over > 0:
+        wraps = [index for index in range(len(widths)) if index not in right]
+        widest = max(wraps, key=lambda index: widths[index], default=None)
+        if widest is None or widths[widest] <= NARROWEST:
+            break
+        widths[widest] -= 1
+        over -= 1
+    return widths
+
+
+def _row(cells: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> list[str]:
+    """The lines of a row: cells wrapped to their columns."""
+    from textwrap import wrap
+
+    lines = [
+        [part for text in cell.split("\n") for part in (_fit(text, room, wrap) or [""])]
+        for cell, room in zip(cells, widths, strict=True)
+    ]
+    found = []
+    for number in range(max(len(cell) for cell in lines)):
+        parts = []
+        for index, cell in enumerate(lines):
+            text = cell[number] if number < len(cell) else ""
+            pad = " " * (widths[index] - _columns(text))
+            parts.append(pad + text if index in right else text + pad)
+        found.append((" " * GAP).join(parts).rstrip())
+    return found
+
+
+def _fit(text: str, room: int, wrap: Callable[[str, int], list[str]]) -> list[str]:
+    return [text] if _columns(text) <= room else wrap(text, max(1, room))
 
 
 def paired(rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = ()) -> None:
     """Rows of cells, each with a sentence below it that starts under the second cell."""
     from textwrap import wrap
 
-    from rich.text import Text
+    out = sys.stdout
+    shown = [[clean(_worded(cell)) for cell in cells] for cells, _ in rows]
+    widths = [max(_columns(cell) for cell in column) for column in zip(*shown, strict=True)]
+    indent = widths[0] + GAP + 1
+    for cells, (asked, sentence) in zip(shown, rows, strict=True):
+        parts = [
+            " " * (room - _columns(cell)) + cell
+            if index in right
+            else cell + " " * (room - _columns(cell))
+            for index, (cell, room) in enumerate(zip(cells, widths, strict=True))
+        ]
+        style = next((_STYLES[verdict] for verdict in _verdicts(asked)), "")
+        first = styled(parts[0], style, out)
+        out.write((" " * (GAP + 1)).join([first, *parts[1:]]).rstrip() + "\n")
+        for part in wrap(clean(sentence), max(30, width(out) - indent)):
+            out.write(" " * indent + part + "\n")
 
-    out = console()
-    columns = max(len(cells) for cells, _ in rows)
-    shown = [[_styled(cell) for cell in cells] for cells, _ in rows]
-    widths = [max(len(cells[index]) for cells in shown) for index in range(columns)]
-    indent = widths[0] + 3
-    for cells, (_, sentence) in zip(shown, rows, strict=True):
-        line_ = Text()
-        for index, cell in enumerate(cells):
-            pad = " " * (widths[index] - len(cell))
-            line_ += Text(pad) + cell if index in right else cell + Text(pad)
-            line_ += Text("   ")
-        line_.rstrip()
-        out.print(line_, no_wrap=True, overflow="ignore", crop=False)
-        for part in wrap(clean(sentence), max(30, out.width - indent)):
-            out.print(Text(" " * indent + part))
 
-
-def _styled(cell: str) -> Text:
-    from rich.text import Text
-
-    for verdict, said in VERDICTS.items():
-        if cell == said:
-            return Text(f"{_MARKS[verdict]} {cell}", style=_STYLES[verdict])
-    return Text(clean(cell))
+def _worded(cell: str) -> str:
+    """A verdict has its mark before it: it is told by shape and word, not by colour alone."""
+    found = [verdict for verdict, said in VERDICTS.items() if said == cell]
+    return f"{_MARKS[found[0]]} {cell}" if found else cell
 
 
 def clean(text: str) -> str:
     """Text from events is data: control characters and direction marks are shown, not obeyed."""
+    if text.isascii() and text.isprintable():
+        return text
     return "".join(
         char if char.isprintable() or char == "\n" else f"\\u{ord(char):04x}" for char in text
     )
@@ -130,34 +178,23 @@ def clean(text: str) -> str:
 
 def line(text: str, style: str = "") -> None:
     """A line on standard output."""
-    from rich.text import Text
-
-    console().print(Text(clean(text), style=style))
+    sys.stdout.write(styled(clean(text), style, sys.stdout) + "\n")
 
 
 def note(text: str, style: str = "") -> None:
     """A line on standard error: messages, progress and hints."""
-    from rich.text import Text
-
-    console(to_error=True).print(Text(clean(text), style=style))
+    sys.stderr.write(styled(clean(text), style, sys.stderr) + "\n")
 
 
 def findings(found: Iterable[Finding], kind: str = "finding") -> None:
     """Findings or refusals on standard error, each with where, what, and what to do next."""
-    from rich.text import Text
-
-    out = console(to_error=True)
+    out = sys.stderr
     style = "red" if kind == "error" else "yellow"
     for one in found:
-        out.print(
-            Text.assemble(
-                (f"{kind}: ", style),
-                f"{clean(one.where)}: {clean(one.says)}",
-                (f"  [{one.rule}]", "dim"),
-            )
-        )
+        rule = styled(f"[{one.rule}]", "dim", out)
+        out.write(f"{styled(kind + ':', style, out)} {clean(f'{one.where}: {one.says}')}  {rule}\n")
         if one.hint:
-            out.print(Text.assemble(("  hint: ", "dim"), clean(one.hint)))
+            out.write(f"  {styled('hint:', 'dim', out)} {clean(one.hint)}\n")
 
 
 def as_csv(rows: Sequence[dict[str, Any]]) -> str:

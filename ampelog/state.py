@@ -8,8 +8,9 @@ reading only the lots that it touches.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from operator import add
 from typing import Any, NamedTuple
 
 MASS = "mass"
@@ -67,18 +68,41 @@ class Holding(NamedTuple):
         return cls(amount, content, state, closed, frozenset(holds), ferment)
 
 
-class Alike(NamedTuple):
-    """Vessels of one lot that hold few different values: ``values[which[i]]`` is in
-    ``vessels[i]``.
+class Together:
+    """Vessels of one lot that are filled together, and what came into each since it was looked at.
 
-    Twenty barrels that were filled together are topped together: one sum serves all that held
-    alike, and it is written to each only when one of them is looked at. Toppings are most of a
-    cellar's movements.
+    Twenty barrels are topped together, month after month: what they take is kept beside them,
+    and is written to each only when one of them is looked at. Toppings are most of a cellar's
+    movements. ``least`` is what the emptiest of them held: a fill of more could change its state.
     """
 
-    vessels: Sequence[str | None]
-    which: Sequence[int]
-    values: Sequence[Holding]
+    __slots__ = ("added", "before", "least", "vessels")
+
+    def __init__(self, vessels: Sequence[str | None], before: Sequence[Holding]) -> None:
+        self.vessels, self.before = vessels, before
+        self.added: dict[int, Sequence[int]] = {}
+        self.least = min([holding.amount for holding in before])
+
+    def add(self, node: int, amounts: Sequence[int]) -> None:
+        """Each takes its amount of a node."""
+        there = self.added.get(node)
+        if there is not None:
+            amounts = list(map(add, there, amounts))
+        self.added[node] = amounts
+
+    def after(self) -> Iterator[tuple[str | None, Holding]]:
+        """What each holds now. What held alike and took alike is one value still."""
+        seen: dict[tuple[int, ...], Holding] = {}
+        took = list(zip(*self.added.values(), strict=True))
+        for vessel, before, amounts in zip(self.vessels, self.before, took, strict=True):
+            key = (id(before), *amounts)
+            holding = seen.get(key)
+            if holding is None:
+                holding = before
+                for node, amount in zip(self.added, amounts, strict=True):
+                    holding = holding.filled(node, amount)
+                seen[key] = holding
+            yield vessel, holding
 
 
 class Tally:
@@ -129,9 +153,8 @@ class Lot:
     """A body of grapes, juice, must, wine, spirit, pomace or bottles with one identity."""
 
     __slots__ = (
-        "_alike",
-        "_behind",
         "_holdings",
+        "_together",
         "began",
         "fills",
         "format",
@@ -151,8 +174,7 @@ class Lot:
         self.format = 0
         self.label: str | None = None
         self._holdings: dict[str | None, Holding] = {}
-        self._alike: Alike | None = None
-        self._behind = False
+        self._together: Together | None = None
         self.last: dict[str | None, Holding] = {}
         """The holdings just before the event that emptied the lot."""
         self.owners: frozenset[str | None] = frozenset()
@@ -168,11 +190,11 @@ class Lot:
     @property
     def holdings(self) -> dict[str | None, Holding]:
         """What it holds, by vessel."""
-        if self._behind and self._alike is not None:
-            vessels, which, values = self._alike
-            self._holdings.update(zip(vessels, [values[index] for index in which], strict=True))
-            self._behind = False
-        self._alike = None
+        together = self._together
+        if together is not None:
+            self._together = None
+            if together.added:
+                self._holdings.update(together.after())
         return self._holdings
 
     @property
@@ -180,16 +202,14 @@ class Lot:
         """Whether it holds nothing."""
         return not self._holdings
 
-    def alike(self, vessels: Sequence[str | None]) -> Alike | None:
-        """What these vessels hold, where few values are known to serve them all."""
-        group = self._alike
-        return group if group is not None and group.vessels == vessels else None
+    def together(self, vessels: Sequence[str | None]) -> Together | None:
+        """These vessels, where they were filled together before and not looked at since."""
+        found = self._together
+        return found if found is not None and found.vessels == vessels else None
 
-    def hold_alike(self, group: Alike, *, written: bool) -> None:
-        """Vessels of the lot hold these values from now on; ``written`` says that they already
-        stand in the holdings."""
-        self._alike = group
-        self._behind = not written
+    def filled_together(self, vessels: Sequence[str | None]) -> None:
+        """These vessels of the lot were filled together, and may be again."""
+        self._together = Together(vessels, [self._holdings[vessel] for vessel in vessels])
 
     @property
     def amount(self) -> int:

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
-
-if TYPE_CHECKING:
-    from ampelog.events import Event
+from typing import Any, NamedTuple
 
 
 class Step(NamedTuple):
@@ -23,7 +20,7 @@ class Step(NamedTuple):
     told: int
     id: str
     event: dict[str, Any]
-    model: Event
+    model: Any
     new: bool
     where: str
 
@@ -40,7 +37,7 @@ class Correction:
     corrects: str
     position: int
     event: dict[str, Any] | None
-    model: Event | None
+    model: Any
     instant: int
     new: bool
     where: str

@@ -16,7 +16,7 @@ HOMES = {
     "duckdb": {"database"},
     "jinja2": {"render"},
     "weasyprint": {"render", "pdf_needs"},
-    "rich": {"say"},
+    "rich": {"cli"},
     "numpy": {"database"},
     "pydantic": {"events", "fields", "lines", "rules"},
     "pydantic_core": {"fields", "lines"},
