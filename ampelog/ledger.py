@@ -19,13 +19,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from ampelog import chain, journal, moments
-from ampelog.checking import check
 from ampelog.database import REPAIR, Database, shape, wal
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
-from ampelog.keeping import agrees, catch_up, copied, damaged, establish, new, restore
+from ampelog.keeping import agrees, catch_up, copied, damaged, establish, new
 from ampelog.lock import held
-from ampelog.repairing import repair
 from ampelog.scribe import Draft, Scribe
 
 __all__ = [
@@ -294,8 +292,25 @@ def verify(ledger: Ledger) -> list[Finding]:
 
     Empty where all is well.
     """
+    from ampelog.checking import check
+
     ledger._settle()
     return check(ledger._database, ledger._files)
+
+
+def restore(source: Path, path: Path) -> tuple[int, Head]:
+    """A new ledger from an export (``keeping.restore``)."""
+    from ampelog import keeping
+
+    return keeping.restore(source, path)
+
+
+def repair(path: Path) -> tuple[Head, list[Path]]:
+    """Mend one half of a ledger from the other (``repairing.repair``); the head, and what of the
+    old files was kept."""
+    from ampelog import repairing
+
+    return repairing.repair(path)
 
 
 def export(ledger: Ledger, out: Path) -> tuple[int, Head]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import marshal
 import os
-import tempfile
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -88,7 +87,9 @@ class Scribe:
         self._asked = (drafts, after, peaks, recorded_at)
         self._child = 0
         if len(drafts) >= MANY and hasattr(os, "fork") and (os.cpu_count() or 1) > 1:
-            self._file = tempfile.TemporaryFile()  # noqa: SIM115  read by the parent, then closed
+            from tempfile import TemporaryFile
+
+            self._file = TemporaryFile()  # noqa: SIM115  read by the parent, then closed
             self._child = os.fork()
             if self._child == 0:
                 self._in_child()

@@ -293,6 +293,7 @@ def following(table: Table) -> None:
     tell("the recursive query over paths: a minute or two")
     code = (
         "import duckdb, json, sys; connection = duckdb.connect(sys.argv[1], read_only=True);"
+        "connection.execute('set enable_progress_bar = false');"  # it goes to standard output
         "rows = connection.execute(open(sys.argv[2]).read(), {'lot': sys.argv[3]}).fetchall();"
         "print(json.dumps(rows))"
     )
@@ -468,9 +469,11 @@ def main() -> None:
     shutil.rmtree(WORK, ignore_errors=True)
     WORK.mkdir()
     table = Table()
-    for part in parts:
-        PARTS[part](table)
-    sys.stdout.write(table.text() + "\n")
+    try:
+        for part in parts:
+            PARTS[part](table)
+    finally:
+        sys.stdout.write(table.text() + "\n")
 
 
 if __name__ == "__main__":
