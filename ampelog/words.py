@@ -141,6 +141,7 @@ def _block(event: Record) -> str:
             given("grower ", told(event, "grower")),
             estate.get(event["estate"], "") if "estate" in event else "",
             told(control, "basis") + given(" from ", told(control, "from")),
+            "not certified" if event.get("certifications") == [] else "",
             given("certified ", names(event, "certifications")),
         ),
     )
