@@ -48,17 +48,18 @@ def unknown(
 
 
 def _fresh_ids() -> Iterator[str]:
-    """UUIDs of version 7, the later above the earlier: one is drawn, the others are counted up
-    from it by random steps (RFC 9562, 6.2, method 2: monotonic random)."""
+    """UUIDs of version 7. Some thousands are counted up from one that is drawn, by random steps
+    (RFC 9562, 6.2, method 2: monotonic random); then another is drawn."""
     from uuid6 import uuid7
 
-    number = uuid7().int
     while True:
-        text = f"{number:032x}"
-        yield f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
-        number += 1 + int.from_bytes(os.urandom(3), "big")
-        if number >> 62 & 3 != VARIANT:  # counted past the random part: draw again
-            number = uuid7().int
+        number = uuid7().int
+        for step in memoryview(os.urandom(8192)).cast("H"):
+            text = f"{number:032x}"
+            yield f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
+            number += 1 + step
+            if number >> 62 & 3 != VARIANT:  # counted past the random part: draw again
+                break
 
 
 def _same(event: dict[str, Any], before: dict[str, Any]) -> bool:

@@ -12,9 +12,8 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
-from ampelog import moments
+from ampelog import mistakes, moments
 from ampelog.errors import Finding
 from ampelog.events import KINDS, LOOK_AHEAD, Event, model_of
 from ampelog.moments import NotATime
@@ -22,6 +21,7 @@ from ampelog.moments import NotATime
 LONGEST_LINE = 4_000_000
 GREATEST = 2**53 - 1
 """The greatest whole number that every reader of JSON keeps exactly (RFC 7493)."""
+_ASK_TIME = "give the day or the time at which it happened, as in 2024-10-03 or 2024-10-03T14:20"
 
 
 class Entry(NamedTuple):
@@ -33,8 +33,8 @@ class Entry(NamedTuple):
     where: str
 
 
-class _NotJson(ValueError):
-    pass
+class NotJson(ValueError):
+    """A text or line is no JSON that every reader reads alike; the message says why."""
 
 
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -43,26 +43,26 @@ def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         seen: set[str] = set()
         for key, _ in pairs:
             if key in seen:
-                raise _NotJson(f"the key `{key}` stands twice in one object")
+                raise NotJson(f"the key `{key}` stands twice in one object")
             seen.add(key)
     return found
 
 
 def _whole(text: str) -> int:
     if len(text) > 17 or abs(int(text)) > GREATEST:
-        raise _NotJson(f"the number {text[:20]} is too large for a number; write it as text")
+        raise NotJson(f"the number {text[:20]} is too large for a number; write it as text")
     return int(text)
 
 
 def _no_decimal(text: str) -> Any:
-    raise _NotJson(
+    raise NotJson(
         f'the bare number {text}; measured values are texts, as in "{text}", '
         "so that no digit is lost"
     )
 
 
 def _no_constant(text: str) -> Any:
-    raise _NotJson(f"{text} is no number")
+    raise NotJson(f"{text} is no number")
 
 
 _decode = json.JSONDecoder(
@@ -78,7 +78,7 @@ def normal(value: Any) -> Any:
     if isinstance(value, str):
         for char in value:
             if char > "\ufdcf" and (char <= "\ufdef" or ord(char) & 0xFFFE == 0xFFFE):
-                raise _NotJson(f"U+{ord(char):04X} is no character (RFC 7493, 2.1)")
+                raise NotJson(f"U+{ord(char):04X} is no character (RFC 7493, 2.1)")
         return unicodedata.normalize("NFC", value)
     if isinstance(value, list):
         return [normal(item) for item in value]
@@ -87,27 +87,33 @@ def normal(value: Any) -> Any:
     return value
 
 
+def value(text: str) -> Any:
+    """The value of a JSON text; raises ``NotJson`` where readers would differ over it."""
+    try:
+        found = _decode(text)
+        if not text.isascii() or "\\u" in text:
+            found = normal(found)
+            json.dumps(found, ensure_ascii=False).encode("utf-8")
+    except json.JSONDecodeError as problem:
+        raise NotJson(f"no JSON: {problem.msg} at column {problem.colno}") from None
+    except UnicodeEncodeError:
+        raise NotJson("half of a surrogate pair stands alone in a text") from None
+    except RecursionError:
+        raise NotJson("nested too deeply") from None
+    return found
+
+
 def _object(line: bytes) -> dict[str, Any]:
     if len(line) > LONGEST_LINE:
-        raise _NotJson(f"the line is longer than {LONGEST_LINE} bytes")
+        raise NotJson(f"the line is longer than {LONGEST_LINE} bytes")
     try:
         text = line.decode("utf-8")
     except UnicodeDecodeError as problem:
-        raise _NotJson(f"not UTF-8 at byte {problem.start + 1}") from None
-    try:
-        value = _decode(text)
-        if not text.isascii() or "\\u" in text:
-            value = normal(value)
-            json.dumps(value, ensure_ascii=False).encode("utf-8")
-    except json.JSONDecodeError as problem:
-        raise _NotJson(f"no JSON: {problem.msg} at column {problem.colno}") from None
-    except UnicodeEncodeError:
-        raise _NotJson("half of a surrogate pair stands alone in a text") from None
-    except RecursionError:
-        raise _NotJson("nested too deeply") from None
-    if not isinstance(value, dict):
-        raise _NotJson(f"a line holds one event, an object in braces; seen {text[:40]!r}")
-    return value
+        raise NotJson(f"not UTF-8 at byte {problem.start + 1}") from None
+    found = value(text)
+    if not isinstance(found, dict):
+        raise NotJson(f"a line holds one event, an object in braces; seen `{text.strip()[:40]}`")
+    return found
 
 
 def read(
@@ -132,7 +138,7 @@ def read(
         where = f"{name}:{number}"
         try:
             event = _object(line)
-        except _NotJson as problem:
+        except NotJson as problem:
             problems.append(
                 Finding("not a line of JSON", where, str(problem), "one event a line, as JSON")
             )
@@ -155,14 +161,19 @@ def entry(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry 
     try:
         model = model_of(event)
     except ValidationError as problem:
-        return [_say(error, kind, where) for error in problem.errors(include_url=False)]
+        return mistakes.told(problem.errors(include_url=False), event, where)
     problems: list[Finding] = []
     instant = _moment(model.at, kind, where, zone, now, problems)
     if model.until is not None:
         until = _moment(model.until, kind, where, zone, now, problems)
         if instant is not None and until is not None and until < instant:
             problems.append(
-                Finding("form", where, f"`until` {model.until} is before `at` {model.at}")
+                Finding(
+                    "time",
+                    where,
+                    f"`until` {model.until} is before `at` {model.at}",
+                    "`at` is when it began, `until` when it ended",
+                )
             )
     if problems or instant is None:
         return problems
@@ -175,7 +186,7 @@ def _moment(
     try:
         instant = moments.instant(text, zone)
     except NotATime as problem:
-        problems.append(Finding("time", where, str(problem)))
+        problems.append(Finding("time", where, str(problem), _ASK_TIME))
         return None
     if instant > now + moments.DAY and kind not in LOOK_AHEAD:
         problems.append(
@@ -197,32 +208,3 @@ def _unknown_kind(kind: object, where: str) -> Finding:
     hint = f"did you mean `{near[0]}`?" if near else "kinds: " + ", ".join(KINDS)
     seen = "no `kind`" if kind is None else f"unknown kind `{kind}`"
     return Finding("form", where, seen, hint)
-
-
-def _say(error: ErrorDetails, kind: str, where: str) -> Finding:
-    """One of pydantic's errors in the writer's words."""
-    path = ".".join(
-        str(part) for part in error["loc"] if not isinstance(part, int) or len(error["loc"]) > 2
-    )
-    what = error["type"]
-    seen = repr(error.get("input"))[:60]
-    hint = ""
-    if what == "extra_forbidden":
-        says, hint = f"`{kind}` has no field `{path}`", _near_field(path, kind)
-    elif what == "missing":
-        says = f"`{kind}` needs `{path}`"
-    elif what == "ampelog":
-        says = f"`{path}`: {error['msg']}" if path else f"`{kind}`: {error['msg']}"
-    elif what == "literal_error":
-        says = f"`{path}` is {seen}; wanted {error['ctx']['expected']}"
-    else:
-        says = f"`{path}` is {seen}; {error['msg'][0].lower()}{error['msg'][1:]}"
-    return Finding("form", where, says, hint)
-
-
-def _near_field(path: str, kind: str) -> str:
-    from difflib import get_close_matches
-
-    fields = [field.alias or name for name, field in KINDS[kind].model_fields.items()]
-    near = get_close_matches(path.rsplit(".", maxsplit=1)[-1], fields, n=1)
-    return f"did you mean `{near[0]}`?" if near else f"its fields: {', '.join(fields)}"

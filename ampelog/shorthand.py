@@ -1,18 +1,20 @@
 """Events as people type them: ``record top from="TOP@T9 3 gal" to="24-SY@B-101..B-120 each 1 L"``.
 
 A value that starts with ``[`` or ``{`` or is an integer, true or false is JSON, else text
-(COMMANDS.md); the endpoint forms below are for ``from``, ``to`` and ``of``.
+(COMMANDS.md); the endpoint forms below are for ``from``, ``to`` and ``of``. An integer for a field
+that is a text or a measured value is that text; ``null`` clears a register's field or strikes.
 """
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
 from typing import Any, get_args
 
 from ampelog.errors import Refused
-from ampelog.events import KINDS
+from ampelog.events import KINDS, Register
+from ampelog.lines import NotJson
+from ampelog.lines import value as json_value
 
 _QUANTITY = r"[0-9][0-9.]* (?:L|hL|mL|gal|kg|g|t|ton|lb)"
 _ENDPOINT = re.compile(
@@ -21,6 +23,8 @@ _ENDPOINT = re.compile(
     r"|(?P<bottles>[0-9]+) bottles?)(?P<full> full)?)?"
 )
 _RANGE = re.compile(r"(.*?)([0-9]+)\.\.(.*?)([0-9]+)")
+_AS_IN = 'as in "24-SY@T1 100 gal", "24-SY@B-1..B-20 all" or "24-SY 12 bottles"'
+_UNITS = "units: L, hL, mL, gal, kg, g, t, ton, lb"
 _MASS = {"kg", "g", "t", "ton", "lb"}
 MOST_IN_RANGE = 2000
 
@@ -60,12 +64,12 @@ def _put(found: dict[str, Any], key: str, what: Any, pair: str) -> None:
 
 def value(kind: str, key: str, text: str) -> Any:
     """One value: JSON, an endpoint, a vessel range, a list of names, or text."""
-    if text[:1] in ("[", "{") or text in ("true", "false", "null"):
+    if text[:1] in ("[", "{") or text in ("true", "false") or _clears(kind, key, text):
         return _json(key, text)
     if re.fullmatch(r"-?(0|[1-9][0-9]*)", text) and _whole(kind, key):
         return int(text)
     if key in ("from", "to", "of") and "@" in text + "@" and _takes_endpoint(kind, key):
-        return endpoint(text)
+        return endpoint(text, quantity=key != "of")
     if key.rsplit(".", maxsplit=1)[-1] == "vessels":
         return vessels(text)
     if _is_list(kind, key):
@@ -73,15 +77,15 @@ def value(kind: str, key: str, text: str) -> Any:
     return text
 
 
+def _clears(kind: str, key: str, text: str) -> bool:
+    return text == "null" and (issubclass(KINDS[kind], Register) or key == "replacement")
+
+
 def _json(key: str, text: str) -> Any:
     try:
-        return json.loads(text, parse_float=_no_decimal)
-    except json.JSONDecodeError as problem:
-        raise Refused(f"`{key}`: no JSON: {problem.msg} at column {problem.colno}") from None
-
-
-def _no_decimal(text: str) -> Any:
-    raise Refused(f'the bare number {text}; measured values are texts, as in "{text}"')
+        return json_value(text)
+    except NotJson as problem:
+        raise Refused(f"`{key}`: {problem}") from None
 
 
 def _annotation(kind: str, key: str) -> Any:
@@ -112,13 +116,16 @@ def _is_list(kind: str, key: str) -> bool:
     return re.search(r"list\[(str|typing\.Annotated\[str)", said) is not None
 
 
-def endpoint(text: str) -> dict[str, Any]:
-    """``LOT@VESSEL QUANTITY``: a quantity, ``N bottles``, ``each QUANTITY`` or ``all``."""
+def endpoint(text: str, quantity: bool = True) -> dict[str, Any]:
+    """``LOT@VESSEL QUANTITY``: a quantity, ``N bottles``, ``each QUANTITY`` or ``all``.
+
+    ``quantity`` is False where none belongs there (``of``).
+    """
     match = _ENDPOINT.fullmatch(text.strip())
     if match is None:
-        raise Refused(
-            f"`{text}` is no endpoint", hint='as in "24-SY@T1 100 gal" or "24-SY@B-1..B-20 all"'
-        )
+        raise Refused(f"`{text}` is no endpoint", hint=_AS_IN)
+    if quantity and not any(match[name] for name in ("all", "each", "quantity", "bottles")):
+        raise Refused(f"`{text}` ends in no quantity that is known", hint=f"{_AS_IN}; {_UNITS}")
     found: dict[str, Any] = {"lot": match["lot"].strip()}
     if match["vessel"]:
         names = vessels(match["vessel"])
