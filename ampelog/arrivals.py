@@ -8,7 +8,7 @@ from typing import Any
 from ampelog import quantities
 from ampelog.bottles import begin_bottles, same_format, settle
 from ampelog.cellar import Cellar
-from ampelog.endpoints import CannotHave, lot_of, said, vessels_of
+from ampelog.endpoints import CannotHave, evenly, lot_of, said, vessels_of
 from ampelog.graph import Node
 from ampelog.movement import Fill, Pool, arrive, fills
 from ampelog.room import may_arrive
@@ -55,7 +55,7 @@ def receive(cellar: Cellar, step: Step) -> None:
 def in_bottles(model: Any, format_: int) -> Fill:
     """Bottles that come in, over one or several vessels."""
     vessels: Sequence[str | None] = vessels_of(model) or [None]
-    counts = quantities.split(model.bottles, [1] * len(vessels))
+    vessels, counts = evenly(model.bottles, list(vessels))
     amounts = [count * format_ for count in counts]
     return Fill(model.lot, BOTTLES, vessels, amounts, format=format_)
 

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from typing import Any
 
 from ampelog import history, moments
 from ampelog.cellar import Cellar
 from ampelog.errors import Refused
+from ampelog.moments import NotATime
 from ampelog.quantities import ONE, text
 from ampelog.questions import View
 from ampelog.replay import apply, registered, watched
@@ -39,12 +41,12 @@ def balance(
         raise Refused(f"--by: `{unknown[0]}` is no dimension", hint="premises, owner")
     if name is not None:
         view.lot(name)
+    before = _day_before(since, until)
     if by:
         return _parted(view, name, since, until, by)
     closing = view if until is None else View(view.ledger, until, str(view.head.position))
     opening = None
-    if since is not None:
-        before = moments.day(moments.instant(since, view.zone) - 1, view.zone).isoformat()
+    if before is not None:
         opening = View(view.ledger, before, str(view.head.position))
     lots = closing.all_lots() if name is None else [closing.lot(name)]
     rows = []
@@ -54,6 +56,22 @@ def balance(
             start = before_lot.tallies.get(unit) if before_lot is not None else None
             rows.append(_row(lot.name, unit, start or Tally(), tally, _held(lot, unit)))
     return rows
+
+
+def _day_before(since: str | None, until: str | None) -> str | None:
+    """The day whose end opens the book; ``Refused`` where the two days make no period."""
+    try:
+        first = None if since is None else moments.date_of(since)
+        last = None if until is None else moments.date_of(until)
+    except NotATime as problem:
+        raise Refused(f"--since and --until are days: {problem}") from None
+    if first is None or first == date(moments.EARLIEST_YEAR, 1, 1):
+        return None
+    if last is not None and last < first:
+        raise Refused(
+            f"--since {since} is after --until {until}", hint="give the earlier day first"
+        )
+    return (first - timedelta(days=1)).isoformat()
 
 
 def _held(lot: Lot, unit: str) -> int:

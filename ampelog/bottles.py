@@ -7,7 +7,7 @@ from typing import Any
 
 from ampelog import quantities
 from ampelog.cellar import Cellar
-from ampelog.endpoints import CannotHave
+from ampelog.endpoints import CannotHave, no_role
 from ampelog.graph import Node
 from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
 from ampelog.room import may_arrive
@@ -148,6 +148,7 @@ def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Sequence[tuple[int, int]]
 def pack(cellar: Cellar, step: Step) -> None:
     """Bottles to bottles, the wine untouched: each fill stays a fill."""
     model: Any = step.model
+    no_role(model)
     out = draws(cellar, model.from_, step)
     if any(draw.lot.sort != BOTTLES for draw in out):
         raise CannotHave(
@@ -201,6 +202,10 @@ def settle(
         arrive(cellar, step, pool, found)
         return
     left = list(pool.parts)
+    filled = sum(fill.amount for fill in found)
+    if filled > pool.amount:  # a gain is of what was drawn, in proportion
+        amounts = quantities.split(filled, [amount for _, amount in left])
+        left = [(node, more) for (node, _), more in zip(left, amounts, strict=True)]
     for fill in found:
         lot = _enter_bottles(cellar, fill, pool)
         parts = quantities.split(fill.amount, [amount for _, amount in left])

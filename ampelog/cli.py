@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ampelog import say
-from ampelog.errors import AmpelogError, Refused
+from ampelog.errors import AmpelogError, Refused, Unopenable
 
 if TYPE_CHECKING:
     from ampelog.ledger import Head, Ledger
@@ -38,6 +38,15 @@ app = typer.Typer(
 Text = Annotated[str | None, typer.Option()]
 _KEPT: list[object] = []
 """What a load leaves behind; ``run`` ends the process without freeing it piece by piece."""
+LISTS = frozenset({"log", "lots", "trace", "composition", "balance", "claims"})
+"""Commands that answer with a list, which may be told as CSV."""
+NOBODY_READS = 141
+"""Exit code where whoever was to read closed the pipe: neither yes nor no was told."""
+STOPPED = 130
+
+
+class _No(Exception):
+    """The answer is no (exit 1)."""
 
 
 @dataclass(frozen=True)
@@ -66,13 +75,18 @@ def options(  # noqa: PLR0913  one parameter an option
     units: Annotated[str, typer.Option(help="us or metric, for reading.")] = "us",
     json_: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
     csv: Annotated[bool, typer.Option("--csv", help="A list as CSV.")] = False,
-    wait: Annotated[int, typer.Option(help="Seconds to wait for a busy ledger.")] = 10,
+    wait: Annotated[int, typer.Option(min=0, help="Seconds to wait for a busy ledger.")] = 10,
 ) -> None:
     """Keep what the options say for the command that follows."""
     if units not in ("us", "metric"):
         raise Refused(f"--units {units}: wanted `us` or `metric`")
     if json_ and csv:
         raise Refused("--json and --csv are both given; one is wanted")
+    if csv and context.invoked_subcommand not in LISTS:
+        raise Refused(
+            f"--csv is for lists; `{context.invoked_subcommand}` answers with none",
+            hint="use --json",
+        )
     context.obj = Settings(ledger, as_of, known_on, units, json_, csv, wait)
 
 
@@ -100,17 +114,14 @@ def viewed(asked: Settings) -> Iterator[View]:
         yield View(ledger, asked.as_of, asked.known_on)
 
 
-def told(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] | None = None) -> bool:
+def told(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()) -> bool:
     """Print JSON or CSV where asked; False leaves the printing for people to the command."""
     if asked.json:
-        sys.stdout.write(json.dumps(answer, ensure_ascii=False, indent=2) + "\n")
-        return True
-    if asked.csv:
-        if listed is None:
-            raise Refused("--csv is for lists; this answer is none", hint="use --json")
+        encoded = (sys.stdout.encoding or "").lower().startswith("utf")
+        sys.stdout.write(json.dumps(answer, ensure_ascii=not encoded, indent=2) + "\n")
+    elif asked.csv:
         sys.stdout.write(say.as_csv(listed))
-        return True
-    return False
+    return asked.json or asked.csv
 
 
 def at_head(head: Head) -> dict[str, Any]:
@@ -184,6 +195,8 @@ def load(
 def reading(name: str) -> Iterator[Any]:
     """The bytes of a file or of standard input."""
     if name == "-":
+        if sys.stdin is None:
+            raise Refused("standard input is closed", hint="name a file, or send the events in")
         yield sys.stdin.buffer
         return
     try:
@@ -273,7 +286,7 @@ def record(
     with opened(asked, write=True) as ledger:
         moment, zone = now(), zone_of(ledger)
         event.setdefault("at", day_and_minute(moment, zone))
-        found = lines.entry(lines.normal(event), "the event", zone, moment)
+        found = lines.typed(event, "the event", zone, moment)
         if not isinstance(found, lines.Entry):
             raise Refused("nothing was recorded", found)
         recorded(asked, ledger, ([found], []), moment)
@@ -312,6 +325,8 @@ def export(
     from ampelog import ledger as ledgers
 
     asked: Settings = context.obj
+    if out.is_dir():
+        raise Refused(f"{out} is a folder", hint="name a file, as in -o log.jsonl")
     with opened(asked) as ledger:
         events, head = ledgers.export(ledger, out)
     if not told(asked, {"events": events, "head": at_head(head)}):
@@ -344,7 +359,7 @@ def repair(context: typer.Context) -> None:
     from ampelog import upkeep
 
     asked: Settings = context.obj
-    head, kept = ledgers.repair(asked.ledger)
+    head, kept = ledgers.repair(asked.ledger, asked.wait)
     upkeep.project(asked.ledger, asked.wait)
     names = [str(path) for path in kept]
     if not told(asked, {"head": at_head(head), "kept": names}):
@@ -365,7 +380,7 @@ def verify(context: typer.Context) -> None:
     if not told(asked, answer):
         readout.verified(answer)
     if not answer["ok"]:
-        raise typer.Exit(1)
+        raise _No
 
 
 # The cellar
@@ -468,7 +483,7 @@ def claims(
     if not told(asked, answer, answer["claims"]):
         readout.claims(answer, NOTICE)
     if answer["verdict"] != "supported":
-        raise typer.Exit(1)
+        raise _No
 
 
 # On paper
@@ -486,6 +501,8 @@ def dossier(
     from ampelog import render, report
 
     asked: Settings = context.obj
+    if paper not in render.PAPERS:
+        raise Refused(f"--paper {paper}: wanted {' or '.join(render.PAPERS)}")
     with viewed(asked) as view:
         facts = report.dossier(view, lot, label)
     pages = render.write(facts, out, asked.units, paper)
@@ -530,27 +547,63 @@ def hoist(words: Sequence[str]) -> list[str]:
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run the program; returns its exit code."""
+    words = list(sys.argv[1:] if words is None else words)
     try:
-        app(args=hoist(sys.argv[1:] if words is None else words), prog_name="ampelog")
+        _check_text(words)
+        app(args=hoist(words), prog_name="ampelog")
+    except _No:
+        return 1
     except SystemExit as ended:
-        return int(ended.code or 0)
+        code = int(ended.code or 0)
+        if code == STOPPED:
+            say.note("stopped; nothing was half-recorded")
+        return NOBODY_READS if code == 1 else code  # typer ends so on a closed pipe alone
     except AmpelogError as problem:
-        say.findings(getattr(problem, "findings", ()), "error")
-        say.note(f"error: {problem.says}", "red")
-        if problem.hint:
-            say.note(f"  hint: {problem.hint}")
-        return problem.exit_code
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except KeyboardInterrupt:
-        say.note("stopped; nothing was half-recorded")
-        return 130
+        return _refused(problem)
+    except OSError as problem:  # what a ledger or a file raises is told where it is met
+        say.note(f"error: {problem.filename or 'the output'}: {problem.strerror}", "red")
+        return Unopenable.exit_code
     return 0
+
+
+def _check_text(words: Sequence[str]) -> None:
+    """Refuse words that are no text: bytes that a shell passed on and UTF-8 does not know."""
+    for word in words:
+        try:
+            word.encode("utf-8")
+        except UnicodeEncodeError:
+            raise Refused(
+                f"the argument `{word}` is not UTF-8", hint="type it again, or rename the file"
+            ) from None
+
+
+def _refused(problem: AmpelogError) -> int:
+    """Say all that refuses, and what to do next."""
+    found = getattr(problem, "findings", ())
+    say.findings(found, "error")
+    say.note(f"error: {problem.says}", "red")
+    hint = problem.hint or ("mend what is named above, and run it again" if found else "")
+    if hint:
+        say.note(f"  hint: {hint}")
+    return problem.exit_code
 
 
 def run() -> None:
     """The program's entry: as ``main``, and the process ends at once."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:  # closed by whoever started the program
+            nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115  to the end
+            setattr(sys, name, nowhere)
+        else:  # a sign that the terminal does not know is told by its number
+            stream.reconfigure(errors="backslashreplace")
     code = main()
-    sys.stdout.flush()
-    sys.stderr.flush()
+    try:
+        sys.stdout.flush()
+        sys.stderr.flush()
+    except BrokenPipeError:
+        code = code or NOBODY_READS
+    except OSError as problem:
+        say.note(f"error: the output: {problem.strerror}", "red")
+        code = Unopenable.exit_code
     os._exit(code)

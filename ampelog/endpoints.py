@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from ampelog import quantities
 from ampelog.quantities import text
@@ -10,6 +10,8 @@ from ampelog.state import BOTTLES, MASS, UNITS, VOLUME, Holding, Lot
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
+
+T = TypeVar("T")
 
 
 class CannotHave(Exception):
@@ -103,6 +105,24 @@ def vessels_of(endpoint: Any) -> list[str] | None:
     return [endpoint.vessel] if endpoint.vessel is not None else None
 
 
+def no_role(model: Any) -> None:
+    """Refuse a role where nothing is mixed: bottles would lose what is known of their fills."""
+    for endpoint in model.from_:
+        if endpoint.role is not None:
+            raise CannotHave(
+                "a role",
+                f"`{model.kind}` mixes nothing; `{endpoint.lot}` was drawn as `{endpoint.role}`",
+                "leave out `role`: it is for what is mixed into a wine",
+                endpoint.lot,
+            )
+
+
+def evenly(total: int, among: list[T]) -> tuple[list[T], list[int]]:
+    """Share a quantity evenly; what is too little for all goes to the first named."""
+    among = among[:total]
+    return among, quantities.split(total, [1] * len(among))
+
+
 def shared(
     lot: Lot, endpoint: Any, *, whole: bool, by_content: bool
 ) -> list[tuple[str | None, Holding, int]]:
@@ -134,6 +154,8 @@ def shared(
             "name the vessel that the quantity was drawn from",
             lot.name,
         )
-    weights = [holding.amount for _, holding in holdings] if by_content else [1] * len(holdings)
-    parts = quantities.split(total, weights)
+    if by_content:
+        parts = quantities.split(total, [holding.amount for _, holding in holdings])
+    else:
+        holdings, parts = evenly(total, holdings)
     return [(v, holding, part) for (v, holding), part in zip(holdings, parts, strict=True)]

@@ -305,12 +305,12 @@ def restore(source: Path, path: Path) -> tuple[int, Head]:
     return keeping.restore(source, path)
 
 
-def repair(path: Path) -> tuple[Head, list[Path]]:
+def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
     """Mend one half of a ledger from the other (``repairing.repair``); the head, and what of the
     old files was kept."""
     from ampelog import repairing
 
-    return repairing.repair(path)
+    return repairing.repair(path, wait)
 
 
 def export(ledger: Ledger, out: Path) -> tuple[int, Head]:

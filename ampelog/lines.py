@@ -180,6 +180,14 @@ def entry(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry 
     return Entry(event, model, instant, where)
 
 
+def typed(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:
+    """As ``entry``, for an event that was put together and never was a line."""
+    try:
+        return entry(normal(event), where, zone, now)
+    except NotJson as problem:
+        return [Finding("form", where, str(problem), "write it without that")]
+
+
 def _moment(
     text: str, kind: str, where: str, zone: ZoneInfo, now: int, problems: list[Finding]
 ) -> int | None:

@@ -68,7 +68,7 @@ def told(errors: Iterable[ErrorDetails], event: Mapping[str, Any], where: str) -
     flat = _folded_into(kind, event)
     fields: dict[tuple[str | int, ...], list[ErrorDetails]] = {}
     for error in errors:
-        steps = tuple(step for step in error["loc"] if not _is_choice(step))
+        steps = _steps(error)
         if flat is not None and steps[:1] == (flat,) and len(steps) > 1:
             steps = tuple(step for step in steps[1:] if not isinstance(step, int))
         fields.setdefault(steps, []).append(error)
@@ -80,6 +80,15 @@ def _folded_into(kind: str, event: Mapping[str, Any]) -> str | None:
     if kind in ("bottle", "pack") and "to" not in event:
         return "to"
     return "from" if kind == "ship" and "from" not in event else None
+
+
+def _steps(error: ErrorDetails) -> tuple[str | int, ...]:
+    """The path to what is wrong, without the types that were tried on the way. A field that is
+    unknown or missing may be called anything."""
+    found = error["loc"]
+    named = error["type"] in ("extra_forbidden", "missing")
+    inner = found[:-1] if named else found
+    return (*(step for step in inner if not _is_choice(step)), *(found[-1:] if named else ()))
 
 
 def _is_choice(step: str | int) -> bool:

@@ -17,7 +17,8 @@ DAY = 86_400_000_000
 
 EARLIEST_YEAR = 1900
 _HOUR = r"(?:[01]\d|2[0-3]):\d{2}(?::\d{2}(?:\.\d{1,6})?)?"
-_FORM = re.compile(rf"(\d{{4}}-\d{{2}}-\d{{2}})(?:T({_HOUR})(Z|[+-]\d{{2}}:\d{{2}})?)?", re.ASCII)
+_DAY = r"\d{4}-\d{2}-\d{2}"
+_FORM = re.compile(rf"({_DAY})(?:T({_HOUR})(Z|[+-]\d{{2}}:\d{{2}})?)?", re.ASCII)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -69,13 +70,22 @@ def day_and_minute(moment: int, zone: ZoneInfo) -> str:
     return local.isoformat(timespec="minutes")
 
 
+def date_of(text: str) -> date:
+    """The day of a text like ``2024-10-03``, from 1900 to 9998 (raises ``NotATime``)."""
+    try:
+        found = date.fromisoformat(text) if re.fullmatch(_DAY, text, re.ASCII) else None
+    except ValueError:
+        found = None
+    if found is None:
+        raise NotATime(f"`{text}` is no date; wanted one like `2024-10-03`")
+    if not EARLIEST_YEAR <= found.year < date.max.year:
+        raise NotATime(f"`{text}` is not from {EARLIEST_YEAR} to {date.max.year - 1}")
+    return found
+
+
 def end_of_day(text: str, zone: ZoneInfo) -> int:
     """The last instant of a day given as ``2024-10-03`` (raises ``NotATime``)."""
-    try:
-        following = date.fromisoformat(text) + timedelta(days=1)
-    except (ValueError, OverflowError):
-        raise NotATime(f"`{text}` is no date; wanted one like `2024-10-03`") from None
-    return instant(following.isoformat(), zone) - 1
+    return instant((date_of(text) + timedelta(days=1)).isoformat(), zone) - 1
 
 
 def rest_over(rest: str, bottled: date | None) -> str | None:

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from ampelog import quantities
-from ampelog.endpoints import CannotHave, lot_of, place, said, shared, vessels_of
+from ampelog.endpoints import CannotHave, evenly, lot_of, place, said, shared, vessels_of
 from ampelog.graph import Node
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, Shipped, sort_of
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, sort_of
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
@@ -161,7 +161,7 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
         if draw.holding.holds:
             holds |= draw.holding.holds
         amount += draw.amount
-        if (draw.role is None, draw.amount) > (largest.role is None, largest.amount):
+        if draw is not first and _weight(draw) > _weight(largest):
             largest = draw
         for node, part in _drawn(cellar, step, draw):
             parts[node] = parts.get(node, 0) + part
@@ -181,6 +181,12 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
         largest.holding.ferment,
         list(parts.items()),
     )
+
+
+def _weight(draw: Draw) -> tuple[bool, int, bool, int]:
+    """Whose fermentation goes on in a mixture: that of the most, of equals that begun first."""
+    stretch = draw.holding.ferment
+    return (draw.role is None, draw.amount, stretch is not None, -(stretch or 0))
 
 
 def _emptied(found: Sequence[Draw]) -> dict[str, dict[str | None, Holding]]:
@@ -275,7 +281,7 @@ def fills(endpoints: Iterable[Any]) -> list[Fill]:
         elif endpoint.each is not None:
             amounts = [total] * len(vessels)
         else:
-            amounts = quantities.split(total, [1] * len(vessels))
+            vessels, amounts = evenly(total, list(vessels))
         says = vars(endpoint)  # only outputs of `top` know `full`, only those of `press` fractions
         full, fraction = says.get("full") is True, says.get("fraction")
         saying = (endpoint.lot, sort, full, fraction)
@@ -391,10 +397,3 @@ def into(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
         lot.owners |= pool.owners
     cellar.touched(lot)
     return lot
-
-
-def shipped(document: str | None, draw: Draw, pool: Pool, state: str) -> Shipped:
-    """What left on a document and may come back."""
-    lot = draw.lot
-    ended = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
-    return Shipped(document, lot.sort, lot.format, state, pool.holds, pool.parts, ended)

@@ -297,7 +297,7 @@ def regime_text(regime: dict[str, Any] | None) -> str | None:
         words.append(f"{punches} punch-downs a day")
     words += [
         f"{key} {value}"
-        for key, value in regime.items()
+        for key, value in sorted(regime.items())  # however they were written down
         if key not in ("pump_over", "punch_downs_per_day", "note")
     ]
     return "; ".join(words) or regime.get("note")
@@ -313,13 +313,13 @@ def _all_registers(steps: Iterable[Step]) -> Any:
     return registered(steps)
 
 
-def _end(as_of: str | None, zone: Any) -> int | None:
-    if as_of is None:
+def _end(day: str | None, zone: Any, option: str = "--as-of") -> int | None:
+    if day is None:
         return None
     try:
-        return moments.end_of_day(as_of, zone)
+        return moments.end_of_day(day, zone)
     except NotATime as problem:
-        raise Refused(f"--as-of: {problem}") from None
+        raise Refused(f"{option}: {problem}") from None
 
 
 def _known(ledger: Ledger, known_on: str | None, zone: Any) -> Head:
@@ -327,6 +327,6 @@ def _known(ledger: Ledger, known_on: str | None, zone: Any) -> Head:
         return ledger.head
     if known_on.isascii() and known_on.isdigit():
         return ledger.sealed(position=int(known_on))
-    end = _end(known_on, zone)
+    end = _end(known_on, zone, "--known-on")
     assert end is not None, "a date was given"
     return ledger.sealed(recorded_by=moments.to_stamp(end))

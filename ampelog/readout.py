@@ -75,7 +75,7 @@ def trace(answer: Row) -> None:
                 str(source["vintage"] or ""),
                 source["lot"] or "",
                 source["role"] or "",
-                say.percent(source["share"], 3),
+                say.part(source["share"], 3),
             ]
             for source in answer["sources"]
         ],
@@ -94,7 +94,7 @@ def trace(answer: Row) -> None:
     )
     say.line("")
     say.table(
-        [[row["lot"], say.percent(row["share"], 3), _ferments(row)] for row in answer["through"]],
+        [[row["lot"], say.part(row["share"], 3), _ferments(row)] for row in answer["through"]],
         ["passed through", "share", "fermented"],
         right=(1,),
     )
@@ -113,27 +113,42 @@ def _ferments(row: Row) -> str:
 def reaches(answer: Row, units: str) -> None:
     """Where a lot went."""
     say.table(
-        [
-            [row["lot"], say.percent(row["share"], 3), amount(row, units)]
-            for row in answer["reaches"]
-        ],
+        [[row["lot"], say.part(row["share"], 3), amount(row, units)] for row in answer["reaches"]],
         ["lot", "of it came from here", "holds now"],
         right=(1, 2),
         title=f"Where {answer['lot']} went",
     )
 
 
+MOST_FILLS = 4
+"""Fills that a table has room for; all of them stand in the JSON."""
+
+
 def composition(answer: Row, fields: Sequence[str], units: str) -> None:
-    """What a lot is made of."""
+    """What a lot is made of; where its bottles came in several fills, what each is made of."""
+    fills = answer.get("fills", ())
+    fills = fills if 1 < len(fills) <= MOST_FILLS else ()
+    by_fill = [
+        {_kind_of(row, fields): say.part(row["share"], 4) for row in fill["shares"]}
+        for fill in fills
+    ]
     say.table(
         [
-            [*(_shown(name, row) for name in fields), say.percent(row["share"], 4)]
+            [
+                *(_shown(name, row) for name in fields),
+                say.part(row["share"], 4),
+                *(shares.get(_kind_of(row, fields), "") for shares in by_fill),
+            ]
             for row in answer["shares"]
         ],
-        [*fields, "share"],
-        right=(len(fields),),
+        [*fields, "share", *(f"fill {number}" for number in range(1, len(fills) + 1))],
+        right=tuple(range(len(fields), len(fields) + 1 + len(fills))),
         title=f"{answer['lot']}, {amount(answer, units)}",
     )
+
+
+def _kind_of(row: Row, fields: Sequence[str]) -> tuple[str, ...]:
+    return tuple(_shown(name, row) for name in fields)
 
 
 _NONE_NOT_UNKNOWN = ("role", "fraction", "tags")

@@ -6,15 +6,16 @@ from collections.abc import Sequence
 from typing import Any
 
 from ampelog.cellar import Cellar
-from ampelog.endpoints import CannotHave, lot_of
-from ampelog.movement import Draw, draws, shipped, take
-from ampelog.state import BOTTLES, Lot
+from ampelog.endpoints import CannotHave, lot_of, no_role
+from ampelog.movement import Draw, Pool, draws, take
+from ampelog.state import BOTTLES, Lot, Shipped
 from ampelog.steps import Step
 
 
 def ship(cellar: Cellar, step: Step) -> None:
     """Something leaves; what must not leave is refused or, with `despite`, found."""
     model: Any = step.model
+    no_role(model)
     out = draws(cellar, model.from_, step)
     lot = out[0].lot
     _check_removal(step, out)
@@ -32,7 +33,13 @@ def ship(cellar: Cellar, step: Step) -> None:
     for draw in out:
         lot.tally(lot.sort).out += draw.amount
     pool = take(cellar, step, out)
-    lot.shipped.append(shipped(model.document, out[0], pool, states.pop()))
+    lot.shipped.append(_shipped(model.document, lot, pool, states.pop()))
+
+
+def _shipped(document: str | None, lot: Lot, pool: Pool, state: str) -> Shipped:
+    """What left on a document and may come back."""
+    ended = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
+    return Shipped(document, lot.sort, lot.format, state, pool.holds, pool.parts, ended)
 
 
 def _check_removal(step: Step, out: Sequence[Draw]) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, place, said, where_it_is
 from ampelog.movement import Draw, Fill
-from ampelog.state import VOLUME, Lot
+from ampelog.quantities import text
+from ampelog.state import BOTTLES, VOLUME, Lot
 from ampelog.steps import Step
 
 
@@ -15,6 +16,7 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
     """Refuse what could not arrive once the draws have left; nothing has moved yet."""
     if len(found) == 1 and _joins(cellar, found[0]):
         return
+    _check_alike(found)
     leaving: dict[tuple[str, str | None], int] = {}
     for draw in out:
         key = (draw.lot.name, draw.vessel)
@@ -27,8 +29,8 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
     entered: dict[str, str] = {}
     for fill in found:
         lot = cellar.lots.get(fill.lot)
-        if lot is not None and not lot.empty and lot.sort != fill.sort and staying(lot):
-            raise _two_sorts(lot, fill, sum(staying(lot).values()))
+        if lot is not None:
+            _check_sort(lot, fill, staying)
         if lot is not None and _only_adds(lot, fill, found):
             continue
         for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
@@ -47,13 +49,43 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
                 cellar.check_full(step, fill.lot, vessel, amount)
 
 
+def _check_alike(found: Sequence[Fill]) -> None:
+    """A lot is filled in one sort by one event, and with bottles of one format."""
+    filled: dict[str, Fill] = {}
+    for fill in found:
+        first = filled.setdefault(fill.lot, fill)
+        if first.sort != fill.sort:
+            raise CannotHave(
+                "two sorts",
+                f"`{fill.lot}` is filled by {first.sort} and by {fill.sort}",
+                "give one of the two a lot name of its own",
+                fill.lot,
+            )
+        if first.format != fill.format:
+            raise _two_formats(fill, first.format)
+
+
 def _joins(cellar: Cellar, fill: Fill) -> bool:
     """Whether a fill comes to vessels that were filled together before: most toppings do, and
     need no look."""
     lot = cellar.lots.get(fill.lot)
-    if lot is None or fill.full or lot.sort != fill.sort:
+    if lot is None or fill.full or lot.sort != fill.sort or _other_format(lot, fill):
         return False
     return lot.together(fill.vessels) is not None
+
+
+def _other_format(lot: Lot, fill: Fill) -> bool:
+    """Whether bottles of another format come to those that a lot holds."""
+    return lot.sort == fill.sort == BOTTLES and lot.format != fill.format
+
+
+def _two_formats(fill: Fill, format_: int) -> CannotHave:
+    return CannotHave(
+        "two formats",
+        f"`{fill.lot}` has bottles of {text(format_)} L; {text(fill.format)} L were filled",
+        "a lot has bottles of one format: give these a lot of their own",
+        fill.lot,
+    )
 
 
 def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
@@ -63,11 +95,16 @@ def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
     return None not in fill.vessels and lot.holdings.keys() >= set(fill.vessels)
 
 
-def _two_sorts(lot: Lot, fill: Fill, staying: int) -> CannotHave:
-    return CannotHave(
+def _check_sort(lot: Lot, fill: Fill, staying: Callable[[Lot], dict[str | None, int]]) -> None:
+    """What stays of a lot is of the sort, and of the format, that comes to it."""
+    if _other_format(lot, fill) and staying(lot):
+        raise _two_formats(fill, lot.format)
+    if lot.empty or lot.sort == fill.sort or not staying(lot):
+        return
+    raise CannotHave(
         "two sorts",
-        f"`{lot.name}` still holds {said(staying, lot.sort)}; {where_it_is(lot)}; "
-        f"it cannot also be filled by {fill.sort}",
+        f"`{lot.name}` still holds {said(sum(staying(lot).values()), lot.sort)}; "
+        f"{where_it_is(lot)}; it cannot also be filled by {fill.sort}",
         "give the new body a lot name of its own, or record what became of the old",
         lot.name,
     )

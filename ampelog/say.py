@@ -10,7 +10,7 @@ import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from decimal import ROUND_DOWN, Decimal
+from decimal import ROUND_DOWN, Context, Decimal
 from shutil import get_terminal_size
 from typing import Any, TextIO
 from unicodedata import combining, east_asian_width
@@ -25,6 +25,9 @@ VERDICTS = {
     "undetermined": "undetermined",
 }
 _STYLES = {"supported": "green", "refused": "red", "undetermined": "yellow"}
+_EXACT = Context(prec=80, rounding=ROUND_DOWN)
+"""Decimals of 30 places and amounts of 10^-12 keep all their digits in it."""
+_LAST_BUT_ONE = Decimal(2).scaleb(-30)
 _CODES = {"bold": "1", "dim": "2", "red": "31", "green": "32", "yellow": "33"}
 PIPED = 110
 """Columns where nobody's window says how many."""
@@ -55,26 +58,33 @@ def _columns(text: str) -> int:
 
 def volume(litres: str, units: str) -> str:
     """A volume for reading: a decimal of litres, or of gallons; rounded down."""
-    value = Decimal(litres)
     if units == "us":
-        return f"{(value / LITRES_A_GALLON).quantize(Decimal('0.1'), ROUND_DOWN):,} gal"
-    return f"{value.quantize(Decimal('0.1'), ROUND_DOWN):,} L"
+        return f"{_down(_EXACT.divide(Decimal(litres), LITRES_A_GALLON), 1):,} gal"
+    return f"{_down(Decimal(litres), 1):,} L"
 
 
 def mass(kilograms: str, units: str) -> str:
     """A mass for reading: kilograms, or pounds; rounded down."""
-    value = Decimal(kilograms)
     if units == "us":
-        return f"{(value / KILOGRAMS_A_POUND).quantize(Decimal(1), ROUND_DOWN):,} lb"
-    return f"{value.quantize(Decimal('0.1'), ROUND_DOWN):,} kg"
+        return f"{_down(_EXACT.divide(Decimal(kilograms), KILOGRAMS_A_POUND), 0):,} lb"
+    return f"{_down(Decimal(kilograms), 1):,} kg"
 
 
 def percent(share: str | None, decimals: int = 2) -> str:
-    """A share as percent, rounded toward refusal (down)."""
+    """What a rule is decided by, as percent: rounded toward refusal (down), whatever its digits."""
     if share is None:
         return ""
-    step = Decimal(1).scaleb(-decimals)
-    return f"{(Decimal(share) * 100).quantize(step, ROUND_DOWN)} %"
+    return f"{_down(_EXACT.multiply(Decimal(share), Decimal(100)), decimals)} %"
+
+
+def part(share: str, decimals: int = 2) -> str:
+    """A row of a partition as percent, rounded down. Such a share is right to its last decimal
+    but one: three quarters may stand there as 0.7499... and are told as 75 %."""
+    return percent(str(_EXACT.add(Decimal(share), _LAST_BUT_ONE)), decimals)
+
+
+def _down(value: Decimal, decimals: int) -> Decimal:
+    return value.quantize(Decimal(1).scaleb(-decimals), ROUND_DOWN, _EXACT)
 
 
 def table(
@@ -200,6 +210,8 @@ def findings(found: Iterable[Finding], kind: str = "finding") -> None:
 def as_csv(rows: Sequence[dict[str, Any]]) -> str:
     """Rows as CSV: every field quoted, text cells defused against formulas."""
     heads = list(dict.fromkeys(key for row in rows for key in row))
+    if not heads:
+        return ""
     out = io.StringIO()
     writer = csv.writer(out, quoting=csv.QUOTE_ALL, lineterminator="\r\n")
     writer.writerow(heads)

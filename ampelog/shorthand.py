@@ -22,7 +22,7 @@ _ENDPOINT = re.compile(
     rf"(?: (?:(?P<all>all)|each (?P<each>{_QUANTITY})|(?P<quantity>{_QUANTITY})"
     r"|(?P<bottles>[0-9]+) bottles?)(?P<full> full)?)?"
 )
-_RANGE = re.compile(r"(.*?)([0-9]+)\.\.(.*?)([0-9]+)")
+_RANGE = re.compile(r"(.*?)([0-9]{1,9})\.\.(.*?)([0-9]{1,9})")
 _AS_IN = 'as in "24-SY@T1 100 gal", "24-SY@B-1..B-20 all" or "24-SY 12 bottles"'
 _UNITS = "units: L, hL, mL, gal, kg, g, t, ton, lb"
 _MASS = {"kg", "g", "t", "ton", "lb"}
@@ -67,8 +67,8 @@ def value(kind: str, key: str, text: str) -> Any:
     if text[:1] in ("[", "{") or text in ("true", "false") or _clears(kind, key, text):
         return _json(key, text)
     if re.fullmatch(r"-?(0|[1-9][0-9]*)", text) and _whole(kind, key):
-        return int(text)
-    if key in ("from", "to", "of") and "@" in text + "@" and _takes_endpoint(kind, key):
+        return _json(key, text)
+    if key in ("from", "to", "of") and _takes_endpoint(kind, key):
         return endpoint(text, quantity=key != "of")
     if key.rsplit(".", maxsplit=1)[-1] == "vessels":
         return vessels(text)

@@ -40,6 +40,9 @@ PAST = "2026-06-01"
 """A day in the example's past on which its bottles are there."""
 
 GIGABYTES = 4
+AN_EVENT = 14_000
+"""Bytes of memory that loading an event takes, with what it is checked by."""
+
 MEGA = 1_000_000
 SAME = 1e-9
 """How near the recursive query's binary floats must come to the exact shares."""
@@ -285,7 +288,7 @@ def composition(ledger: Path, lot: str) -> tuple[Took, list[dict[str, Any]]]:
 
 def following(table: Table) -> None:
     """(b) The same against a recursive query that follows every path, on a small ledger."""
-    events, about = made("small", 3_400, "--vintages", "5")
+    events, about = made("small", 11_000, "--vintages", "4")
     loaded("small", events)
     ledger = WORK / "small.duckdb"
     took, _ = turns(SHORT, lambda: composition(ledger, about["bottled"])[0], lambda: Took(0))
@@ -294,6 +297,7 @@ def following(table: Table) -> None:
     code = (
         "import duckdb, json, sys; connection = duckdb.connect(sys.argv[1], read_only=True);"
         "connection.execute('set enable_progress_bar = false');"  # it goes to standard output
+        "connection.execute(\"set memory_limit = '4GB'\");"  # and its paths to a file
         "rows = connection.execute(open(sys.argv[2]).read(), {'lot': sys.argv[3]}).fetchall();"
         "print(json.dumps(rows))"
     )
@@ -339,6 +343,9 @@ def scaling(table: Table) -> None:
     start = turns(SHORT, lambda: loaded("one", one))[0]
     costs: list[float] = []
     for size in SIZES:
+        if size * AN_EVENT > available():
+            tell(f"{size:,} events need {size * AN_EVENT / 1e9:.0f} GB of free memory: left out")
+            continue
         events, about = made(f"size-{size}", size)
         tell(f"loading {about['events']:,} events")
         times = SHORT if size < LARGE // 2 else 1
@@ -358,6 +365,15 @@ def scaling(table: Table) -> None:
     spread = max(costs) / min(costs)
     what, ratio = "the dearest event against the cheapest", f"{spread:.2f}"
     table.plain(Row(what, "", "", ratio, "at most 1.5", spread <= 1.5))
+
+
+def available() -> float:
+    """The memory that is free to take, in bytes; without end where the system does not tell."""
+    try:
+        lines = Path("/proc/meminfo").read_text().splitlines()
+    except OSError:
+        return float("inf")
+    return next((int(one.split()[1]) * 1024 for one in lines if "MemAvailable" in one), 0)
 
 
 def example(table: Table) -> None:

@@ -1,6 +1,7 @@
 -- Recorded events among given ids.
 -- Grain: one row an event, by position. Parameters: $ids, one id a line, in small letters.
--- Columns: id in small letters, then those of ledger_records.
+-- Columns: id (in small letters), position, recorded_at, leaf_hash, salt, instant, body (all as in
+-- ledger_records).
 with asked as (
     select distinct unnest(string_split($ids, chr(10))) as id
 )

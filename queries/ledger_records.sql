@@ -1,6 +1,6 @@
 -- Recorded events by position.
 -- Grain: one row an event, by position. Parameters: $first, $last (positions, both included).
--- Columns: instant in UTC microseconds since 1970; hashes and salts hex; body canonical JSON.
+-- Columns: position, recorded_at (UTC), leaf_hash, salt (hex), instant (us UTC), body (canonical JSON).
 select
     position,
     recorded_at,

@@ -1,6 +1,6 @@
 -- All seals.
 -- Grain: one row a load, by position. Parameters: none.
--- Columns: root and peaks hex (peaks with a comma between); journal_bytes in bytes.
+-- Columns: position, recorded_at (UTC), root, peaks (hex, a comma between), journal_bytes (bytes).
 select
     position,
     recorded_at,

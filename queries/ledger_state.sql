@@ -1,7 +1,7 @@
 -- What the database holds, to compare with the journal: one look, however long the log.
 -- Grain: one row. Parameters: none.
--- Columns: ledger (id), format, shape (hash of the schema files) as text; position, recorded_at,
--- root, peaks, journal_bytes (bytes) of the last seal, null before the first; seals (their number).
+-- Columns: ledger (id), format, shape (hash of the schema files), position, recorded_at, root, peaks,
+-- journal_bytes (bytes; from position on of the last seal, null before the first), seals (how many).
 with last_seal as (
     select
         max(position) as position,

@@ -1,5 +1,6 @@
 -- The log, filtered. Grain: an event. Parameters: $upto, a position; $since and $until (us UTC);
--- $kind and $text ('' is any); $text is looked for in the body. Columns: position, recorded_at, leaf_hash, instant, body (JSON).
+-- $kind and $text ('' is any); $text is looked for in the body.
+-- Columns: position, recorded_at, leaf_hash, instant (us UTC), body (JSON).
 select position, recorded_at, leaf_hash, instant, body
 from event
 where position <= $upto

@@ -6,6 +6,7 @@ gives the blocks, the party and the barrels.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from fractions import Fraction
 from typing import Any
@@ -36,10 +37,17 @@ def liters(amount: int) -> str:
 
 
 class Maker:
-    """Makes events; ``at`` and ``id`` count up."""
+    """Makes events; ``at`` and ``id`` count up.
 
-    def __init__(self, draw: Callable[[Any], Any], bottles: bool = True) -> None:
+    Without ``bottles`` nothing is bottled. With ``named`` every share is over vessels in the order
+    in which the event names them.
+    """
+
+    def __init__(
+        self, draw: Callable[[Any], Any], bottles: bool = True, named: bool = False
+    ) -> None:
         self.draw = draw
+        self.named = named
         self.oracle = Cellar(CAPACITIES, PLANTINGS)
         self.events: list[Event] = []
         self.moves = [
@@ -51,6 +59,9 @@ class Maker:
             self.moves += [
                 self.bottle, self.bottle, self.pack, self.ship, self.disgorge, self.count,
             ]  # fmt: skip
+
+    def __repr__(self) -> str:
+        return "\n".join(json.dumps(event) for event in self.events)
 
     # Choosing
 
@@ -194,7 +205,12 @@ class Maker:
             source["role"] = self.choose(["culture", "sweetening", "dosage"])
         arrives = max(1, amount - self.number(0, amount // 40))
         to = {**self.target(vessel), "volume": liters(arrives)}
-        self.add(kind="rack", from_=source, to=to)
+        ends = [source]
+        if "all" not in source and amount > 1 and self.number(0, 3) == 0:
+            part = amount // 3 or 1
+            rest = {**source, "volume": liters(amount - part)}
+            ends = [{"lot": lot, "vessel": vessel, "volume": liters(part)}, rest]
+        self.add(kind="rack", from_=ends, to=to)
 
     def blend(self) -> None:
         """Two holdings become one body in three vessels, or go back into their own."""
@@ -208,6 +224,11 @@ class Maker:
             {"lot": lot, "vessel": vessel, "volume": liters(amount)}
             for (lot, vessel, _), amount in zip(ends, amounts, strict=True)
         ]
+        if amounts[0] > 2 and self.number(0, 2) == 0:
+            lot, vessel, _ = ends[0]
+            part = amounts[0] // 3
+            source[0]["volume"] = liters(amounts[0] - part)
+            source.append({"lot": lot, "vessel": vessel, "volume": liters(part)})
         number = len(self.events)
         to: Any = {
             "lot": f"L{number}",
@@ -225,7 +246,7 @@ class Maker:
         """All of a lot goes into one tank, or one quantity is shared over its vessels."""
         lot, _, _ = self.choose(self.liquids())
         book = self.oracle.lots[lot]
-        vessels = [vessel for vessel in book.holdings if vessel is not None]
+        vessels = sorted(vessel for vessel in book.holdings if vessel is not None)
         to: Event = {"lot": f"L{len(self.events)}", "vessel": f"V{len(self.events)}"}
         whole = sum(book.held(vessel) for vessel in vessels)
         if self.number(0, 1):
@@ -254,10 +275,11 @@ class Maker:
 
     def measure(self) -> None:
         """A lot is gauged over all its vessels, up or down."""
-        lot, _, _ = self.choose(self.liquids())
-        held = sum(self.oracle.holds(lot).values())
+        lot, vessel, held = self.choose(self.liquids())
+        place = {"vessel": vessel} if self.named else {}
+        held = held if self.named else sum(self.oracle.holds(lot).values())
         measured = self.number(max(1, held // 2), held * 2)
-        self.add(kind="gauge", lot=lot, volume=liters(measured), reason="inventory")
+        self.add(kind="gauge", lot=lot, volume=liters(measured), reason="inventory", **place)
 
     def lose(self) -> None:
         """Some of a holding is lost, or a vessel is found empty."""
@@ -270,10 +292,12 @@ class Maker:
 
     def water(self) -> None:
         """Something that is no grape is added."""
-        lot, _, _ = self.choose(self.liquids())
+        lot, vessel, _ = self.choose(self.liquids())
+        place = {"vessel": vessel} if self.named else {}
         self.add(
             kind="treat",
             lot=lot,
+            **place,
             treatment="addition",
             material="water",
             role="water",
@@ -295,7 +319,7 @@ class Maker:
         lot, vessel, _ = self.choose(self.liquids())
         stage = self.choose(["start", "change", "end"])
         self.add(kind="ferment", lot=lot, vessel=vessel, culture="alcoholic", stage=stage,
-                 organism="yeast 7")  # fmt: skip
+                 organism=self.choose(["yeast 7", "yeast 8"]))  # fmt: skip
 
     def rename(self) -> None:
         """A vessel's wine bears another name."""
@@ -357,7 +381,14 @@ class Maker:
         to: list[Event] = [{"lot": f"P{len(self.events)}", "bottles": count - rest}]
         if rest:
             to.append({"lot": f"Q{len(self.events)}", "bottles": rest})
-        self.add(kind="pack", from_={"lot": name, "bottles": count}, to=to)
+        source: list[Event] = [{"lot": name, "bottles": count}]
+        alike = [one for one in names if self.oracle.lots[one].format == lot.format]
+        other = self.choose(alike)
+        if other != name:
+            more = self.oracle.lots[other].held(None) // lot.format
+            source.append({"lot": other, "all": True})
+            to.append({"lot": f"R{len(self.events)}", "bottles": more})
+        self.add(kind="pack", from_=source, to=to)
 
     def ship(self) -> None:
         """Bottles leave, and some come back."""
@@ -371,8 +402,12 @@ class Maker:
         source = {"lot": name, "bottles": count}
         self.add(kind="ship", from_=source, to="Shop", removal="taxpaid", document=document,
                  despite="a wedding")  # fmt: skip
-        if self.number(0, 1):
-            self.add(kind="return", lot=name, bottles=self.number(1, count), document=document)
+        back = self.number(0, count)
+        if back:
+            self.add(kind="return", lot=name, bottles=back, document=document)
+        if count - back and self.number(0, 1):
+            self.add(kind="return", lot=name, bottles=self.number(1, count - back),
+                     document=document)  # fmt: skip
 
     def count(self) -> None:
         """Bottles are counted, and some are broken."""
@@ -389,11 +424,11 @@ class Maker:
 
 
 @st.composite
-def lawful(draw: Any, bottles: bool = True, most: int = 22) -> Maker:
+def lawful(draw: Any, bottles: bool = True, named: bool = False) -> Maker:
     """A lawful ledger and the oracle that has followed it."""
-    maker = Maker(draw, bottles)
+    maker = Maker(draw, bottles, named)
     maker.begin()
-    for _ in range(maker.number(3, most)):
+    for _ in range(maker.number(3, 22)):
         if maker.liquids():
             maker.choose(maker.moves)()
     return maker

@@ -220,6 +220,8 @@ class Cellar:
 
     def _fill(self, name: str, vessel: Place, sort: str, body: Body, fill: int = 0) -> None:
         lot = self.lots.setdefault(name, Lot())
+        if not body.amount:
+            return
         if not lot.holdings:
             lot.sort = sort
         assert lot.sort == sort, "a lot is of one sort at a time"
@@ -342,7 +344,7 @@ class Cellar:
         lot = self.lots[event["lot"]]
         for vessel, measured in self._quantities(lot, event, even=False):
             fills = lot.holdings[vessel]
-            if event.get("empty"):
+            if event.get("empty") or not measured:
                 del lot.holdings[vessel]
                 continue
             parts = shared(measured, [body.amount for body in fills.values()])

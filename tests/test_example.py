@@ -2,100 +2,199 @@
 
 from __future__ import annotations
 
-import json
-from contextlib import redirect_stdout
-from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from ampelog import cli
+from tests.program import EXAMPLE, Run, made, program
 
-TOP = Path(__file__).resolve().parent.parent
-FILES = sorted(str(path) for path in (TOP / "example_vintage").glob("*.jsonl"))
+pytest_plugins = ("tests.running",)
 
-
-def ask(*words: str) -> tuple[int, Any]:
-    """Exit code and JSON of a command."""
-    out = StringIO()
-    with redirect_stdout(out):
-        code = cli.main([*words, "--json"])
-    return code, json.loads(out.getvalue() or "null")
+ZONED = ("--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
 
 
 @pytest.fixture(scope="module")
-def example(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
-    """The example in a ledger, loaded file by file."""
-    path = tmp_path_factory.mktemp("example") / "cellar.duckdb"
-    at = ("--ledger", str(path))
-    init = ("init", "--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
-    assert cli.main([*at, *init]) == 0
-    for file in FILES:
-        assert cli.main([*at, "load", file]) == 0
+def one_by_one(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    """The example in a ledger, loaded file by file as over the years; returns the words that
+    name it."""
+    at = ("--ledger", str(tmp_path_factory.mktemp("years") / "cellar.duckdb"))
+    assert program(*at, "init", *ZONED).code == 0
+    for file in EXAMPLE:
+        loaded = program(*at, "load", str(file))
+        assert loaded.code == 0, loaded.err
     return at
 
 
+def ask(*words: str) -> Any:
+    """The JSON answer to a question, whatever its exit code."""
+    return program(*words, "--json").json
+
+
+def decided(answer: Any, verdict: str) -> list[Any]:
+    """The rows of a label's verdicts that decided it so."""
+    return [row for row in answer["claims"] if row["verdict"] == verdict]
+
+
+QUESTIONS = (
+    "lots", "lots --bottled", "lots --as-of 2023-06-30", "lots --as-of 2024-12-31", "balance",
+    "balance --since 2024-01-01 --until 2024-12-31", "balance --by premises,owner",
+    "composition CRS23 --by block,vintage", "composition SCG22 --by certification,fraction",
+    "trace STL24", "trace BSY22-MAG", "trace 22-SY-B --forward", "claims BSY23", "claims STL24",
+    "claims CRS23",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
 def test_file_by_file_and_in_one_call_lead_to_the_same_cellar(
-    example: tuple[str, str], tmp_path: Path
+    one_by_one: tuple[str, str], example: Run, question: str
 ) -> None:
-    at = ("--ledger", str(tmp_path / "one.duckdb"))
-    init = ("init", "--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
-    assert cli.main([*at, *init]) == 0
-    assert cli.main([*at, "load", *FILES]) == 0
-    for question in (("lots",), ("balance",), ("composition", "CRS23", "--by", "block,vintage")):
-        assert ask(*at, *question) == ask(*example, *question)
+    once, years = example(*question.split()), program(*one_by_one, *question.split())
+    assert once == years
+    once, years = (ask(*at, *question.split()) for at in ((), one_by_one))
+    assert once == years
+    assert once
 
 
-def test_it_verifies_and_balances(example: tuple[str, str]) -> None:
-    code, answer = ask(*example, "verify")
-    assert (code, answer["ok"]) == (0, True)
-    code, rows = ask(*example, "balance")
-    assert len(rows) > 100
-    assert {row["difference"] for row in rows} == {"0"}
+def test_its_findings_are_those_of_its_story(tmp_path: Path) -> None:
+    """README: bottles that left before their release, and topping wine above the book; loaded one
+    by one, the corrections also name the crush whose fruit weighed more."""
+    at = ("--ledger", str(tmp_path / "cellar.duckdb"))
+    program(*at, "init", *ZONED)
+    once = program(*at, "load", *map(str, EXAMPLE), "--dry-run", "--json").json["findings"]
+    rules = sorted(one["rule"] for one in once)
+    assert rules == ["gain", "left before its release"]
+    years = [program(*at, "load", str(file), "--json").json for file in EXAMPLE]
+    rules = sorted(one["rule"] for answer in years for one in answer["findings"])
+    assert rules == ["gain", "left before its release", "resolved anew"]
+    assert sum(answer["recorded"] for answer in years) == 899
 
 
-def test_known_again_it_changes_nothing(example: tuple[str, str]) -> None:
-    before = ask(*example, "log", "--kind", "premises")
-    code, answer = ask(*example, "load", *FILES)
-    assert (code, answer["recorded"], answer["known"]) == (0, 0, 899)
-    assert ask(*example, "log", "--kind", "premises") == before
+def test_it_verifies_and_balances(one_by_one: tuple[str, str], example: Run) -> None:
+    for at in ((), one_by_one):
+        answer = example(*at, "verify", "--json")
+        assert (answer.code, answer.json["ok"], answer.json["findings"]) == (0, True, [])
+        assert answer.json["checked"]["log"] == 900
+        for words in (("balance",), ("balance", "--as-of", "2024-03-31")):
+            rows = ask(*at, *words)
+            assert len(rows) > 60
+            assert {row["difference"] for row in rows} == {"0"}
 
 
-def test_a_label_fails_its_vintage_by_a_hair(example: tuple[str, str]) -> None:
-    code, answer = ask(*example, "claims", "BSY23")
-    assert (code, answer["verdict"]) == (1, "refused")
-    (row,) = [row for row in answer["claims"] if row["verdict"] == "refused"]
-    assert row["claim"] == "vintage"
-    assert row["required"] == "0.95"
+def test_nothing_is_lost_or_found_between_fruit_and_bottle(example: Run) -> None:
+    """What all lots took in equals what they gave, lost and hold, to the last digit."""
+
+    def exact(text: str) -> int:
+        whole, _, decimals = text.partition(".")
+        return int(whole) * 10**12 + int(decimals.ljust(12, "0"))
+
+    for unit in ("L", "kg"):
+        rows = [row for row in example("balance", "--json").json if row["unit"] == unit]
+        total = {
+            key: sum(exact(row[key]) for row in rows)
+            for key in ("in", "gained", "out", "lost", "held")
+        }
+        left = total["out"] + total["lost"] + total["held"]
+        assert total["in"] + total["gained"] == left
+        assert all(
+            sum(exact(amount) for amount in row["lost_by"].values()) == exact(row["lost"])
+            for row in rows
+        )
+
+
+def test_known_again_it_changes_nothing(one_by_one: tuple[str, str]) -> None:
+    before = program(*one_by_one, "log", "--json").out
+    answer = program(*one_by_one, "load", *map(str, EXAMPLE), "--json")
+    assert (answer.code, answer.json["recorded"], answer.json["known"]) == (0, 0, 899)
+    assert answer.json["findings"] == []
+    assert program(*one_by_one, "log", "--json").out == before
+
+
+def test_a_label_fails_its_vintage_by_a_hair(example: Run) -> None:
+    """27 CFR 4.27(a)(1): 95 percent of the year beside a viticultural area."""
+    answer = example("claims", "BSY23", "--json")
+    assert (answer.code, answer.json["verdict"]) == (1, "refused")
+    (row,) = decided(answer.json, "refused")
+    assert (row["claim"], row["required"]) == ("vintage", "0.95")
     assert row["actual"].startswith("0.949")
+    assert row["margin"].startswith("-0.000")
+    county = example("claims", "HCS23", "--json")
+    assert (county.code, county.json["verdict"]) == (0, "supported"), "85 percent beside a county"
 
 
-def test_another_stands_exactly_on_its_threshold(example: tuple[str, str]) -> None:
-    code, answer = ask(*example, "claims", "STL24")
-    assert (code, answer["verdict"]) == (0, "supported")
-    (row,) = [row for row in answer["claims"] if row["required"] == "0.75"]
-    assert row["actual"].rstrip("0") == "0.75"
-    assert row["margin"].strip("0.") == ""
+def test_another_stands_exactly_on_its_threshold(example: Run) -> None:
+    """27 CFR 4.23(b): not less than 75 percent, and this is 75 percent."""
+    answer = example("claims", "STL24", "--json")
+    assert (answer.code, answer.json["verdict"]) == (0, "supported")
+    (row,) = [row for row in answer.json["claims"] if row["required"] == "0.75"]
+    assert (row["claim"], row["verdict"]) == ("variety", "supported")
+    assert row["actual"] == "0." + "75".ljust(30, "0")
+    assert row["margin"] == "0." + "0" * 30
+    drunk = example("composition", "STL24", "--by", "variety")
+    assert "75.0000 %" in drunk.out
 
 
-def test_missing_papers_leave_one_undetermined(example: tuple[str, str]) -> None:
-    code, answer = ask(*example, "claims", "CRS23")
-    assert (code, answer["verdict"]) == (1, "undetermined")
+def test_missing_papers_leave_one_undetermined(example: Run) -> None:
+    answer = example("claims", "CRS23", "--json")
+    assert (answer.code, answer.json["verdict"]) == (1, "undetermined")
+    assert decided(answer.json, "refused") == []
+    assert {row["claim"] for row in decided(answer.json, "undetermined")} == {"variety", "vintage"}
 
 
-def test_what_was_known_before_the_correction_is_still_asked(example: tuple[str, str]) -> None:
-    before = ask(*example, "composition", "23-SC", "--known-on", "519", "--as-of", "2024-02-01")
-    after = ask(*example, "composition", "23-SC", "--as-of", "2024-02-01")
-    assert before[0] == after[0] == 0
-    assert ask(*example, "balance", "--known-on", "519") != ask(
-        *example, "balance", "--as-of", "2024-02-28"
-    )
+def test_every_other_label_is_supported(example: Run) -> None:
+    """README, "The label nobody can judge"."""
+    verdicts = {}
+    for row in example("lots", "--bottled", "--json").json:
+        market = ("--market", "us") if row["lot"] == "CFS23-DK" else ()
+        answer = example("claims", row["lot"], *market, "--json")
+        if answer.code != 2:
+            verdicts[row["lot"]] = answer.json["verdict"]
+    assert len(verdicts) > 10
+    other = {"BSY23": "refused", "CRS23": "undetermined"}
+    assert verdicts == dict.fromkeys(verdicts, "supported") | other
 
 
-@pytest.mark.parametrize("lot", ["STL24", "CFS23-US", "FRR24"])
-def test_a_trace_sums_to_one_and_names_the_regimes(example: tuple[str, str], lot: str) -> None:
-    _, answer = ask(*example, "trace", lot)
+def test_what_was_known_before_the_correction_is_still_asked(example: Run, tmp_path: Path) -> None:
+    """README, "Corrections": bin 31 weighed 410 pounds, not 140."""
+    in_march = [row["position"] for row in example("log", "--kind", "correct", "--json").json]
+    assert example("log", "--lot", "23-VG-COF", "--json").json[0]["corrected_by"] in in_march
+    at = ("--ledger", str(made(tmp_path, *EXAMPLE[:8])))
+    more = program(*at, "load", *map(str, EXAMPLE[8:]))
+    assert more.code == 0, more.err
+    asked = (*at, "composition", "23-SY-C", "--by", "variety", "--as-of", "2024-02-01")
+    before = program(*asked, "--known-on", "519", "--json").json["shares"]
+    after = program(*asked, "--json").json["shares"]
+    viognier = [
+        next(row["share"] for row in rows if row["variety"] == "Viognier")
+        for rows in (before, after)
+    ]
+    assert viognier[0] < viognier[1], "more Viognier than it had seemed"
+    bottles = program(*at, "composition", "BSY23", "--by", "variety", "--json").json["shares"]
+    assert bottles[0]["share"].startswith("0.96")
+
+
+@pytest.mark.parametrize("lot", ["STL24", "CFS23-US", "FRR24", "BSY22-MAG", "CRS23"])
+def test_a_trace_sums_to_one_and_names_the_regimes(example: Run, lot: str) -> None:
+    answer = example("trace", lot, "--json").json
     shares = [int(row["share"].replace(".", "")) for row in answer["sources"]]
     assert sum(shares) == 10**30
     assert any(one["regime"] for row in answer["through"] for one in row["ferment"])
+
+
+def test_a_restarted_ferment_and_a_field_blend_show(example: Run) -> None:
+    """README, "What a bottle is made of"."""
+    roles = example("composition", "BGR23", "--by", "variety,role", "--json").json["shares"]
+    assert "culture" in {row["role"] for row in roles}
+    blend = example("composition", "FRR24", "--by", "variety").out
+    for share in ("48.0000 %", "32.0000 %", "20.0000 %"):
+        assert share in blend
+    fills = example("composition", "SCG22", "--by", "certification", "--json").json["fills"]
+    assert len(fills) == 2
+    assert {row["certification"] for row in fills[0]["shares"]} == {"organic", None}
+
+
+def test_a_hold_in_the_wood_is_seen(example: Run) -> None:
+    (row,) = [row for row in example("lots", "--json").json if row["lot"] == "24-LONG"]
+    assert len(row["holdings"]) == 3
+    assert row["holds"]
+    assert "on hold" in example("lots").out

@@ -162,6 +162,62 @@ def test_a_lot_has_bottles_of_one_format(vintage: Vintage) -> None:
     )
 
 
+def test_one_event_fills_a_lot_in_one_sort_and_one_format(vintage: Vintage) -> None:
+    """
+    {"kind": "pick", "at": "2024-10-01", "block": "Hill", "lot": "F", "mass": "1 t"}
+    {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessel": "T1", "volume": "30 L"}
+    """
+    assert (
+        vintage.refusal("""
+    {"kind": "press", "at": "2024-10-02", "from": {"lot": "F", "all": true},
+     "to": [{"lot": "J", "vessel": "T2", "volume": "600 L"},
+            {"lot": "J", "mass": "300 kg", "fraction": "pomace"}]}
+    """).rule
+        == "two sorts"
+    )
+    assert (
+        vintage.refusal("""
+    {"kind": "bottle", "at": "2024-10-02", "from": {"lot": "A", "volume": "9 L"},
+     "to": [{"lot": "S", "bottles": 6, "format": "750 mL"},
+            {"lot": "S", "bottles": 3, "format": "1.5 L"}]}
+    """).rule
+        == "two formats"
+    )
+
+
+def test_bottles_of_one_format_cannot_bear_the_name_of_another(vintage: Vintage) -> None:
+    """
+    {"kind": "receive", "at": "2024-10-01", "lot": "S", "bottles": 6, "format": "750 mL"}
+    {"kind": "receive", "at": "2024-10-01", "lot": "Z", "bottles": 6, "format": "1.5 L"}
+    """
+    assert (
+        vintage.refusal("""
+    {"kind": "lot", "at": "2024-10-02", "name": "Z", "of": [{"lot": "S"}]}
+    """).rule
+        == "two formats"
+    )
+
+
+def test_too_little_for_all_goes_to_the_first_named(vintage: Vintage) -> None:
+    """
+    {"kind": "receive", "at": "2024-10-01", "lot": "A", "vessels": ["T1", "T2", "T3"],
+     "volume": "0.000000000002 L"}
+    {"kind": "receive", "at": "2024-10-01", "lot": "S", "vessels": ["Rack 2", "Rack 1"],
+     "bottles": 1, "format": "750 mL"}
+    {"kind": "rack", "at": "2024-10-02", "from": {"lot": "A", "vessels": ["T2", "T1"],
+     "volume": "0.000000000001 L"}, "to": {"lot": "B", "vessel": "T4",
+     "volume": "0.000000000001 L"}}
+    """
+    assert vintage.holds("A") == {"T1": "0.000000000001"}
+    assert vintage.holds("S") == {"Rack 2": "0.75"}
+    assert (
+        vintage.refusal("""
+    {"kind": "loss", "at": "2024-10-03", "lot": "A", "vessel": "T3", "all": true, "reason": "spill"}
+    """).rule
+        == "nothing there"
+    )
+
+
 # --- exactly zero is empty ---
 
 
@@ -1046,6 +1102,33 @@ def test_the_state_of_equal_parts_does_not_hang_on_their_order(
     assert vintage.state("B") == "wine"
 
 
+@pytest.mark.parametrize("first", ["M", "N"])
+def test_the_fermentation_of_equal_parts_does_not_hang_on_their_order(
+    vintage: Vintage, first: str
+) -> None:
+    """
+    {"kind": "receive", "at": "2024-10-01", "lot": "M", "vessel": "T1", "volume": "50 L",
+     "state": "must"}
+    {"kind": "receive", "at": "2024-10-01", "lot": "N", "vessel": "T2", "volume": "50 L",
+     "state": "must"}
+    {"kind": "ferment", "at": "2024-10-02", "lot": "M", "culture": "alcoholic", "stage": "start",
+     "organism": "yeast 7"}
+    {"kind": "ferment", "at": "2024-10-02", "lot": "N", "culture": "alcoholic", "stage": "start",
+     "organism": "yeast 8"}
+    """
+    second = "N" if first == "M" else "M"
+    vintage.load(f"""
+    {{"kind": "blend", "at": "2024-10-03", "from": [{{"lot": "{first}", "volume": "25 L"}},
+     {{"lot": "{second}", "volume": "25 L"}}], "to": {{"lot": "B", "vessel": "T3", "volume": "50 L"}}}}
+    {{"kind": "ferment", "at": "2024-10-04", "lot": "B", "culture": "alcoholic", "stage": "change",
+     "regime": {{"note": "cooler"}}}}
+    """)
+    view = vintage.view()
+    holding = view.lot("B").holdings["T3"]
+    assert holding.ferment is not None
+    assert view.ferments()[holding.ferment].organism == "yeast 7", "that which began first goes on"
+
+
 @pytest.mark.parametrize(
     ("state", "quantity"),
     [
@@ -1131,6 +1214,33 @@ def test_packing_two_lots_into_one_keeps_all_fills(vintage: Vintage) -> None:
      {"lot": "Q", "bottles": 10}], "to": {"lot": "X", "bottles": 110}}
     """)
     assert vintage.fills("X") == [("45", {"A": 1}), ("30", {"B": 1}), ("7.5", {"A": 1})]
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        '{"kind": "pack", "at": "2025-05-01", "from": DRAW, "to": {"lot": "X", "bottles": 10}}',
+        '{"kind": "ship", "at": "2025-05-01", "from": DRAW, "to": "Shop", "removal": "in bond"}',
+    ],
+)
+def test_bottles_take_no_role_where_nothing_is_mixed(vintage: Vintage, event: str) -> None:
+    vintage.load(FILLED)
+    draw = '{"lot": "S", "bottles": 10, "role": "dosage"}'
+    assert vintage.refusal(event.replace("DRAW", draw)).rule == "a role"
+    vintage.load(event.replace("DRAW", draw.replace(', "role": "dosage"', "")))
+
+
+def test_a_gain_in_packing_is_of_what_was_packed(vintage: Vintage) -> None:
+    vintage.load(FILLED)
+    vintage.load(
+        """
+    {"kind": "pack", "at": "2025-05-01", "from": {"lot": "S", "bottles": 10},
+     "to": [{"lot": "X", "bottles": 11}, {"lot": "Y", "bottles": 9}], "gain": "found behind it"}
+    """,
+        odd=["gain"],
+    )
+    assert vintage.fills("X") == [("4.95", {"A": 1}), ("3.3", {"B": 1})]
+    assert vintage.fills("Y") == [("4.05", {"A": 1}), ("2.7", {"B": 1})]
 
 
 def test_bottles_that_come_back_together_are_one_fill_again(vintage: Vintage) -> None:

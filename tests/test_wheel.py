@@ -1,7 +1,8 @@
-"""The wheel carries its queries, templates and rule packs, and works away from the checkout."""
+"""The wheel carries its queries, templates, fonts and rule packs, and works away from the checkout."""
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import shutil
 import subprocess
@@ -12,55 +13,109 @@ from pathlib import Path
 
 import pytest
 
-TOP = Path(__file__).resolve().parent.parent
+from tests.program import EXAMPLE, TOP, Answer
+
 SOURCES = ("ampelog", "queries", "templates", "pyproject.toml", "README.md")
+PIP = [sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check"]
+SHIPPED = {"queries": "*.sql", "templates": "*", "ampelog/rulepacks": "*"}
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel, built from a copy of the sources that is gone again."""
+    folder = tmp_path_factory.mktemp("wheel")
+    copy = folder / "source"
+    for name in SOURCES:
+        if (TOP / name).is_dir():
+            shutil.copytree(TOP / name, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            copy.mkdir(exist_ok=True)
+            shutil.copy(TOP / name, copy / name)
+    # Without the build's own package here, pip fetches it.
+    here = ["--no-build-isolation"] if importlib.util.find_spec("hatchling") else []
+    subprocess.run([*PIP, "wheel", "--no-deps", *here, "-w", folder, copy], check=True)
+    shutil.rmtree(copy)
+    (built,) = folder.glob("*.whl")
+    return built
+
+
+@pytest.fixture(scope="module")
+def installed(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A fresh environment with the wheel in it, which finds the other packages here."""
+    home = tmp_path_factory.mktemp("installed")
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", home], check=True)
+    python = home / "bin" / "python"
+    subprocess.run([*PIP, "--python", python, "install", "--no-deps", wheel], check=True)
+    (packages,) = home.glob("lib/python*/site-packages")
+    (packages / "others.pth").write_text(sysconfig.get_paths()["purelib"] + "\n")
+    return home
+
+
+def files_of(folder: str, pattern: str) -> set[str]:
+    """The files of a folder of the checkout, as a wheel names them."""
+    top = folder.removeprefix("ampelog/")
+    found = (path for path in (TOP / folder).rglob(pattern) if path.is_file())
+    return {f"ampelog/{top}/{path.relative_to(TOP / folder).as_posix()}" for path in found}
 
 
 @pytest.mark.xdist_group("wheel")
-def test_the_wheel_works_away_from_the_checkout(tmp_path: Path) -> None:
-    copy = tmp_path / "source"
-    copy.mkdir()
-    for name in SOURCES:
-        source = TOP / name
-        if source.is_dir():
-            shutil.copytree(source, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
-        else:
-            shutil.copy(source, copy / name)
-    build = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "-w", str(tmp_path)]
-    subprocess.run([*build, str(copy)], check=True)
-    (wheel,) = tmp_path.glob("*.whl")
-    names = zipfile.ZipFile(wheel).namelist()
-    for wanted in ("queries/edges.sql", "templates/dossier.html", "rulepacks/us.toml"):
-        assert f"ampelog/{wanted}" in names
-    assert any(name.startswith("ampelog/templates/fonts/") for name in names)
-    away = tmp_path / "away"
-    with zipfile.ZipFile(wheel) as file:
-        file.extractall(away)
-    shutil.rmtree(copy)
+@pytest.mark.parametrize("folder", SHIPPED)
+def test_the_wheel_has_every_file_that_is_read(wheel: Path, folder: str) -> None:
+    names = set(zipfile.ZipFile(wheel).namelist())
+    wanted = files_of(folder, SHIPPED[folder])
+    assert len(wanted) > 1
+    assert wanted <= names
+    assert {one for one in wanted if one.endswith((".sql", ".toml", ".html", ".css", ".woff2"))}
 
-    def run(*words: str) -> subprocess.CompletedProcess[str]:
-        libraries = sysconfig.get_paths()["purelib"]
-        code = (
-            "import sys; sys.path[:0] = sys.argv[1:3]; import ampelog; "
-            "assert ampelog.__file__.startswith(sys.argv[1]), ampelog.__file__; "
-            "from ampelog.cli import main; raise SystemExit(main(sys.argv[3:]))"
-        )
-        environment = {**os.environ, "AMPELOG_LEDGER": str(tmp_path / "c.duckdb")}
-        return subprocess.run(
-            [sys.executable, "-S", "-c", code, str(away), libraries, *words],
+
+@pytest.mark.xdist_group("wheel")
+def test_the_wheel_has_no_tests_and_no_example(wheel: Path) -> None:
+    tops = {name.partition("/")[0] for name in zipfile.ZipFile(wheel).namelist()}
+    assert {top.partition("-")[0] for top in tops} == {"ampelog"}
+
+
+@pytest.mark.xdist_group("wheel")
+def test_the_wheel_works_away_from_the_checkout(installed: Path, tmp_path: Path) -> None:
+    def run(*words: str) -> Answer:
+        kept = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+        done = subprocess.run(
+            [installed / "bin" / "ampelog", *words],
             cwd=tmp_path,
-            env=environment,
+            env={**kept, "AMPELOG_LEDGER": "cellar.duckdb"},
             capture_output=True,
             text=True,
             check=False,
         )
+        return Answer(done.returncode, done.stdout, done.stderr)
 
-    begun = run("init", "--premises", "Home", "--timezone", "UTC")
-    assert begun.returncode == 0, begun.stderr
-    files = sorted(str(path) for path in (TOP / "example_vintage").glob("*.jsonl"))
-    assert run("load", *files).returncode == 0
-    judged = run("claims", "STL24")
-    assert (judged.returncode, "supported" in judged.stdout) == (0, True), judged.stderr
-    written = run("dossier", "STL24", "-o", "STL24.pdf")
-    assert written.returncode == 0, written.stderr
-    assert (tmp_path / "STL24.pdf").read_bytes().startswith(b"%PDF")
+    code = "import ampelog.resources as r; print(r.PACKAGE); print(r.folder('queries'))"
+    where = subprocess.run(
+        [installed / "bin" / "python", "-c", code],
+        cwd=tmp_path,
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.split()
+    assert all(Path(one).is_relative_to(installed.resolve()) for one in where), where
+    begun = run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    assert begun.code == 0, begun.err
+    loaded = run("load", *map(str, EXAMPLE), "--json")
+    assert (loaded.code, loaded.json["recorded"]) == (0, 899), loaded.err
+    assert run("verify").code == 0
+    judged = run("claims", "STL24", "--json")
+    assert (judged.code, judged.json["verdict"]) == (0, "supported"), judged.err
+    assert run("claims", "BSY23").code == 1
+    written = run("dossier", "STL24", "-o", "STL24.pdf", "--json")
+    assert written.code == 0, written.err
+    pdf = (tmp_path / "STL24.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert written.json["pages"] > 1
+    import pikepdf
+
+    with pikepdf.open(tmp_path / "STL24.pdf") as opened:
+        fonts = {
+            str(font.get("/BaseFont"))
+            for page in opened.pages
+            for font in page.resources.get("/Font", {}).values()
+        }
+    assert any("Source" in name for name in fonts), "the shipped fonts, from the wheel"

@@ -1,0 +1,115 @@
+"""What the program shows, whole: exit code and both streams of a command in one file.
+
+The files stand in ``golden/cli/``; ``UPDATE_GOLDEN=1 pytest tests/test_golden.py`` writes them anew,
+and what changed is read before it is kept. Nothing is blanked: every date is passed in or stands
+in the example, and commands whose answer holds a hash of this run are not among these.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+from pathlib import Path
+
+import pytest
+
+from tests.program import Answer, Run
+
+pytest_plugins = ("tests.running",)
+
+GOLDEN = Path(__file__).resolve().parent / "golden" / "cli"
+UPDATE = os.environ.get("UPDATE_GOLDEN") == "1"
+MISTAKES = """\
+{"kind":"rack","at":"2026-11-20T09:30","from":{"lot":"24-PR","vessel":"T13","volume":"9999 gal"},"to":{"lot":"24-PR","vessel":"T2","volume":"9999 gal"}}
+{"kind":"rack","at":"2026-11-20T10:30","from":{"lot":"24-PR","vessel":"T13","volume":"10"},"too":{"lot":"24-PR","vessel":"T2","volume":"10 gal"}}
+{"kind":"racking","at":"2026-11-20"}
+{"kind":"loss","at":"2026-11-31","lot":"24-PR","volume":"1 gal","reason":"spilt"}
+{"kind":"reading","at":"2026-11-20","lot":"24-PR","brix":24.5}
+{"kind":"pick","at":"2026-10-01","block":"Bench Sirah","lot":"26-SY","mass":"1 ton"}
+{"kind":"ship","at":"2026-11-20","lot":"BSY24","bottles":12,"to":"Nobody","removal":"taxpaid"}
+"""
+COMMANDS = {
+    "init": 'init --premises "Cold Creek" --timezone Europe/Paris --ledger new.duckdb',
+    "init-there-already": 'init --premises "Cold Creek" --timezone Europe/Paris --ledger old.duckdb',
+    "init-no-zone": 'init --premises "Cold Creek" --timezone Paris --ledger new.duckdb',
+    "ledger-half": "lots --ledger mistakes.jsonl",
+    "load-mistakes": "load mistakes.jsonl",
+    "load-no-file": "load none.jsonl",
+    "record-no-kind": "record racking lot=24-PR",
+    "record-no-quantity": 'record rack from="24-PR@T13 10 gl" to="24-PR@T2 10 gal"',
+    "lots": "lots",
+    "lots-bottled": "lots --bottled",
+    "lots-bottled-csv": "lots --bottled --csv",
+    "lots-2023-metric": "lots --as-of 2023-12-31 --units metric",
+    "lots-harvest": "lots --as-of 2022-09-20",
+    "lots-json": "lots --as-of 2022-09-20 --json",
+    "lots-no-date": "lots --as-of 2023-13-31",
+    "log-corrected": "log --lot 23-VG-COF",
+    "log-vessel": "log --vessel P-20 --since 2024-01-01 --until 2024-03-31",
+    "trace": "trace STL24",
+    "trace-json": "trace STL24 --json",
+    "trace-role": "trace BGR23",
+    "trace-forward": "trace 23-GR-B --forward",
+    "trace-no-lot": "trace STL-24",
+    "composition": "composition STL24 --by variety,vineyard",
+    "composition-csv": "composition BSY23 --by vintage --csv",
+    "composition-role": "composition BGR23 --by variety,role",
+    "composition-fills": "composition SCG22 --by certification,variety",
+    "composition-fills-json": "composition SCG22 --by certification --json",
+    "composition-no-field": "composition STL24 --by colour",
+    "composition-no-vessel": "composition 24-LONG --vessel T13",
+    "balance-lot": "balance 23-SY",
+    "balance-lot-json": "balance 23-SY --json",
+    "balance-period": "balance 22-TOP --since 2024-01-01 --until 2024-12-31 --by owner",
+    "claims-exact": "claims STL24",
+    "claims-exact-json": "claims STL24 --json",
+    "claims-by-a-hair": "claims BSY23",
+    "claims-by-a-hair-csv": "claims BSY23 --csv",
+    "claims-undetermined": "claims CRS23",
+    "claims-other-market": "claims CFS23-DK --market us",
+    "claims-no-label": "claims 24-PR",
+    "verify-csv": "verify --csv",
+}  # fmt: skip
+"""By the name of its file: a command."""
+
+
+def told(command: str, answer: Answer) -> str:
+    """A run as its file has it."""
+    parts = [f"$ ampelog {command}\nexit {answer.code}\n"]
+    for name, stream in (("stdout", answer.out), ("stderr", answer.err)):
+        parts.append(f"--- {name}\n{stream.replace(chr(13), '')}")
+    return "".join(parts)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_command_shows_what_it_showed(example: Run, tmp_path: Path, name: str) -> None:
+    (tmp_path / "mistakes.jsonl").write_text(MISTAKES, encoding="utf-8")
+    (tmp_path / "old.duckdb").write_bytes(b"something")
+    found = told(COMMANDS[name], example(*shlex.split(COMMANDS[name])))
+    path = GOLDEN / f"{name}.txt"
+    if UPDATE:
+        GOLDEN.mkdir(parents=True, exist_ok=True)
+        path.write_text(found, encoding="utf-8")
+    assert path.exists(), f"{path.name} is missing; see the head of this file"
+    assert found == path.read_text(encoding="utf-8")
+
+
+def test_every_file_has_its_command() -> None:
+    orphans = {path.stem for path in GOLDEN.iterdir()} - COMMANDS.keys()
+    if UPDATE:
+        for name in orphans:
+            (GOLDEN / f"{name}.txt").unlink()
+    else:
+        assert orphans == set()
+
+
+def test_every_exit_code_is_shown() -> None:
+    texts = [path.read_text(encoding="utf-8") for path in GOLDEN.iterdir()]
+    assert {text.splitlines()[1] for text in texts} == {"exit 0", "exit 1", "exit 2", "exit 3"}
+    for text in texts:
+        code, err = text.splitlines()[1], text.partition("--- stderr\n")[2]
+        if code in ("exit 0", "exit 1"):
+            assert err == ""
+        else:
+            assert "\n--- stdout\n--- stderr\n" in text, "a refusal answers nothing"
+            assert "error: " in err
