@@ -126,6 +126,10 @@ def test_nothing_recorded_is_lost_to_a_kill(path: Path) -> None:
             time.sleep(chance.uniform(0.1, 0.4))  # while it starts, or opens the ledger
         else:
             assert process.stdout.readline() == "ready\n"
+            # Some loads are waited for, so that a slow machine is killed between loads as well.
+            for _ in range(chance.choice((0, 1, 2, 3))):
+                row = process.stdout.readline().split()
+                heads.append(Head(int(row[0]), row[1]))
             time.sleep(chance.uniform(0, 0.08))
         process.kill()
         heads += said(process)
