@@ -84,6 +84,9 @@ def return_(cellar: Cellar, step: Step) -> None:
     model: Any = step.model
     lot = lot_of(cellar, model.lot)
     out = [s for s in lot.shipped if model.document is None or s.document == model.document]
+    if model.document is None:  # of all that was shipped, only the like can come back
+        like = [s for s in out if (s.sort == BOTTLES) == (model.bottles is not None)]
+        out = [s for s in like if s.format == like[0].format]
     gone = sum(amount for record in out for _, amount in record.parts)
     if not out:
         on = f" on `{model.document}`" if model.document else ""

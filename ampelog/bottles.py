@@ -177,7 +177,12 @@ def pack(cellar: Cellar, step: Step) -> None:
     for fill in found:
         if fill.lot not in drawn:  # within its lot a bottle keeps its label and its release
             begin_bottles(cellar, step, fill.lot)
-        fill.label = fill.label or label
+        there = cellar.lots[fill.lot]
+        if there.empty or there.label is None:
+            fill.label = fill.label or label
+        elif (fill.label or label) not in (None, there.label):
+            came = f"bottles under `{fill.label or label}` came in"
+            cellar.find(step, "two labels", f"`{fill.lot}` bears `{there.label}`; {came}", fill.lot)
     settle(cellar, step, pool, found, ended)
 
 

@@ -43,7 +43,7 @@ def unknown(
         if "by" not in event:
             event = {**event, "by": by}
         new.append(one if event is one.event else Entry(event, one.model, one.instant, one.where))
-    problems += _repeats(ledger, entries, by)
+    problems += _repeats(ledger, entries)
     return new, known, problems
 
 
@@ -79,7 +79,7 @@ def _other_content(one: Entry, key: str, recorded: dict[str, Record]) -> Finding
     )
 
 
-def _repeats(ledger: Ledger, entries: Sequence[Entry], by: str) -> list[Finding]:
+def _repeats(ledger: Ledger, entries: Sequence[Entry]) -> list[Finding]:
     """Events without `id` that equal a recorded one in everything else."""
     bare = [one for one in entries if "id" not in one.event]
     if not bare or ledger.head.position == 1:
@@ -87,10 +87,13 @@ def _repeats(ledger: Ledger, entries: Sequence[Entry], by: str) -> list[Finding]
     moments_asked = "\n".join(sorted({str(one.instant) for one in bare}))
     recorded: dict[str, int] = {}
     for position, body in ledger.rows("events_at", instant=moments_asked):
-        recorded.setdefault(_without_id(json.loads(body)), position)
+        event = json.loads(body)
+        for form in (_without(event, "id"), _without(event, "id", "by")):
+            recorded.setdefault(form, position)
     found = []
     for one in bare:
-        position = recorded.get(_without_id({"by": by, **one.event}))
+        # Who did it was filled in where it was not said: then it tells nothing apart.
+        position = recorded.get(_without(one.event, "id"))
         if position is not None:
             found.append(
                 Finding(
@@ -104,5 +107,5 @@ def _repeats(ledger: Ledger, entries: Sequence[Entry], by: str) -> list[Finding]
     return found
 
 
-def _without_id(event: dict[str, Any]) -> str:
-    return json.dumps({**event, "id": ""}, sort_keys=True)
+def _without(event: dict[str, Any], *fields: str) -> str:
+    return json.dumps({k: v for k, v in event.items() if k not in fields}, sort_keys=True)

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from ampelog.cellar import Cellar
     from ampelog.steps import Step
 
-
 _NO_VESSEL: Sequence[None] = (None,)
 
 
@@ -209,7 +208,7 @@ def _drawn(cellar: Cellar, step: Step, draw: Draw) -> Sequence[tuple[int, int]]:
     else:
         out = ((close(cellar, step, lot, vessel), draw.amount),)
         reduce(lot, vessel, draw.amount)
-    if draw.role is not None:
+    if draw.role is not None or (lot.sort == BOTTLES and step.model.kind not in _KEEPS_FILLS):
         label = Node(tuple(out), step.position, lot.name, vessel, role=draw.role)
         out = ((cellar.graph.add(label), draw.amount),)
     return out
@@ -250,6 +249,8 @@ def _forget(
                 lot.last = before[lot.name]
 
 
+_KEEPS_FILLS = frozenset({"pack", "ship", "return"})
+"""Kinds in which bottles stay bottles; in any other what is drawn passes through its lot."""
 _FINISHED = ("wine", "spirit", "bottled")
 
 

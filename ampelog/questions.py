@@ -36,25 +36,32 @@ class View:
         self.head = _known(ledger, known_on, self.zone)
         self.as_of = as_of
         self.until: int | None = _end(as_of, self.zone)
+        if self.until is None:
+            self._look_ahead()
         past = self.until is not None or self.head.position != ledger.head.position
-        if not past and projection.is_current(ledger):
-            # What is dated ahead (a new name, say) has not happened yet.
-            ahead = self.today + moments.DAY
-            if projection.last_order(ledger)[0] > ahead:
-                past, self.until = True, ahead
         self._steps: list[Step] | None = None
         if past or not projection.is_current(ledger):
-            from ampelog.replay import fresh
-
-            known = history.steps_of(ledger, self.head.position)
-            self._steps = known
-            if self.until is not None:
-                self._steps = [step for step in known if step.instant <= self.until]
-            with history.still():
-                self.cellar, _ = fresh(self._steps, self.zone)
-                self.cellar.registers = _all_registers(known)
+            self._replay()
         else:
             self.cellar = projection.standing(ledger, self.zone)
+
+    def _look_ahead(self) -> None:
+        """What is dated ahead (a new name, say) has not happened yet."""
+        ahead = self.today + moments.DAY
+        if not projection.is_current(self.ledger) or projection.last_order(self.ledger)[0] > ahead:
+            self.until = ahead
+
+    def _replay(self) -> None:
+        from ampelog.replay import fresh, registered
+
+        known = history.steps_of(self.ledger, self.head.position)
+        self._steps = known
+        if self.until is not None:
+            self._steps = [step for step in known if step.instant <= self.until]
+        with history.still():
+            # A first registration holds from the beginning, so all of them count on any day.
+            self.cellar, refusals = fresh(self._steps, self.zone, registers=registered(known))
+        assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
 
     @cached_property
     def today(self) -> int:
@@ -177,11 +184,14 @@ class View:
             rows = self.ledger.rows("events_by_position", position=asked)
             found = {position: json.loads(body) for position, body in rows}
         by_id = {event["id"].lower(): position for position, event in found.items()}
+        latest = {}
         for _, body in self.ledger.rows("corrections"):
             correction = json.loads(body)
-            corrected = by_id.get(correction["corrects"].lower())
-            if corrected is not None and correction["replacement"] is not None:
-                found[corrected] = {**correction["replacement"], "id": found[corrected]["id"]}
+            latest[correction["corrects"].lower()] = correction["replacement"]
+        for key in latest.keys() & by_id.keys():
+            struck = found.pop(by_id[key])
+            if latest[key] is not None:
+                found[by_id[key]] = {**latest[key], "id": struck["id"]}
         return found
 
     def ferments(self) -> dict[int, Ferment]:
@@ -305,12 +315,6 @@ def regime_text(regime: dict[str, Any] | None) -> str | None:
 
 def _whole(holding: Holding) -> list[tuple[int, int]]:
     return list(holding.parts)
-
-
-def _all_registers(steps: Iterable[Step]) -> Any:
-    from ampelog.replay import registered
-
-    return registered(steps)
 
 
 def _end(day: str | None, zone: Any, option: str = "--as-of") -> int | None:

@@ -188,6 +188,9 @@ class _Load:
         """Whether the load only adds to the end, so that nothing recorded is seen anew."""
         if corrections:
             return False
+        owned = [s.event["name"] for s in steps if s.event["kind"] == "lot" and "owner" in s.event]
+        if owned and self.ledger.rows("lot_states", lot="\n".join(owned)):
+            return False  # whose a lot is holds from the beginning, and for what it filled
         last = projection.last_order(self.ledger)
         if any(step.order <= last for step in steps if projection.depends(step)):
             return False

@@ -40,10 +40,14 @@ def registered(steps: Iterable[Step], registers: Registers | None = None) -> Reg
 
 
 def fresh(
-    steps: Sequence[Step], zone: ZoneInfo, tick: Callable[[int], None] | None = None
+    steps: Sequence[Step],
+    zone: ZoneInfo,
+    tick: Callable[[int], None] | None = None,
+    registers: Registers | None = None,
 ) -> tuple[Cellar, list[Finding]]:
-    """An empty cellar, and all steps applied to it."""
-    cellar = Cellar(zone, registered(steps))
+    """An empty cellar, and all steps applied to it; ``registers`` where more is registered than
+    these steps say."""
+    cellar = Cellar(zone, registers or registered(steps))
     cellar.holds.watched = watched(steps)
     return cellar, apply(cellar, steps, tick)
 
@@ -51,7 +55,8 @@ def fresh(
 def apply(
     cellar: Cellar, steps: Sequence[Step], tick: Callable[[int], None] | None = None
 ) -> list[Finding]:
-    """Apply steps in order; returns what cannot have happened. A refused step does nothing."""
+    """Apply steps in order; returns what cannot have happened. A refused step may
+    leave traces: a cellar with refusals is thrown away."""
     refusals: list[Finding] = []
     for index, step in enumerate(steps):
         try:

@@ -129,7 +129,7 @@ def _format(amount: int) -> str:
 
 def _released(view: View, lot: Lot) -> str | None:
     """The day from which the bottles it holds may leave, by `release`."""
-    orders = [order for order in lot.releases if order >= lot.began]
+    orders = [o for o in lot.releases if o >= lot.began and o[0] <= view.today]
     return _day(view, min(orders)[0]) if orders else None
 
 

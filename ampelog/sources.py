@@ -163,7 +163,7 @@ def _received(
             one,
             picked_on=picked,
             vintage=year if year is not None else (picked.year if picked else None),
-            named=tuple(part["within"]) if part.get("within") else one.named,
+            named=(*one.named, *(part.get("within") or ())),
             tags=tuple(sorted({*one.tags, *(part.get("tags") or ())})),
         )
         if part.get("certifications") is not None:

@@ -103,10 +103,11 @@ def ahead(view: View, name: str) -> dict[str, Any]:
 
 def coded(view: View, code: str) -> str:
     """The lot whose bottles bear a mark."""
+    rows = view.ledger.rows("events_coded", code=json.dumps(code, ensure_ascii=False))
+    corrected = view.ledger.known([row[1] for row in rows if row[1] is not None])
+    positions = {row[0] for row in rows} | {record.position for record in corrected.values()}
     found: set[str] = set()
-    for (body,) in view.ledger.rows("events_coded", code=json.dumps(code, ensure_ascii=False)):
-        event = json.loads(body)
-        event = event["replacement"] or {} if event["kind"] == "correct" else event
+    for event in view.events(p for p in positions if p <= view.head.position).values():
         to = event.get("to", event)
         ends = to if isinstance(to, list) else [to]
         ends = [end for end in [*ends, event] if isinstance(end, dict)]

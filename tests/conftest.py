@@ -275,12 +275,15 @@ def settled() -> list[dict[str, object]]:
     return found
 
 
-def replayed(events: Sequence[dict[str, object]]) -> tuple[View, list[Finding]]:
-    """A view of these events on the setting, never stored, and what refuses them."""
-    held = cast(Ledger, Memory(events))
-    steps = history.steps_of(held)
-    _, refusals = fresh(steps, ZONE)
-    return View(held), refusals
+def refused(events: Sequence[dict[str, object]]) -> list[Finding]:
+    """What refuses these events on the setting."""
+    _, refusals = fresh(history.steps_of(cast(Ledger, Memory(events))), ZONE)
+    return refusals
+
+
+def replayed(events: Sequence[dict[str, object]]) -> View:
+    """A view of these events on the setting, never stored; none of them may be refused."""
+    return View(cast(Ledger, Memory(events)))
 
 
 @contextmanager

@@ -172,9 +172,17 @@ def test_an_event_without_id_that_equals_a_recorded_one_is_a_likely_repeat(
 
 
 def test_a_repeat_by_another_hand_is_none(vintage: Vintage) -> None:
+    event = '{"kind": "party", "at": "2024-10-01", "name": "Mole", "by": "%s"}'
+    vintage.record(as_lines(event % "Otto"))
+    assert vintage.record(as_lines(event % "Ines")).recorded == 1
+
+
+def test_who_loads_a_file_makes_no_difference_to_a_repeat(vintage: Vintage) -> None:
     event = '{"kind": "party", "at": "2024-10-01", "name": "Mole"}'
     vintage.record(as_lines(event), by="Otto")
-    assert vintage.record(as_lines(event), by="Ines").recorded == 1
+    with pytest.raises(Refused) as caught:
+        vintage.record(as_lines(event), by="Ines")
+    assert [one.rule for one in caught.value.findings] == ["likely repeat"]
 
 
 # --- order of time ---
