@@ -35,6 +35,8 @@ _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "allow_community_extensions": "false",
     "allow_persistent_secrets": "false",
     "python_enable_replacements": "false",
+    # Choosing how to compress takes longer than writing does.
+    "force_compression": "uncompressed",
     # The rest bounds what one question may take; what does not fit in memory goes to a folder
     # beside the database.
     "memory_limit": "2GB",
