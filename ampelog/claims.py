@@ -5,101 +5,52 @@ against it: enough that is known supports it, too little even with all that is u
 and in between it is undetermined. Equality meets "not less than"; printed figures are rounded
 toward refusal. What no rule judges is said, never dropped.
 
-Nothing here belongs to a country: packs say what is asked (``rules``), ``shares`` measures it.
+Nothing here belongs to a country: packs say what is asked (``rules``), ``thresholds`` measures it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
-from typing import Any, Protocol
+from functools import partial
+from typing import Any
 
-from ampelog.grapes import ADMINISTRATIVE, EXPIRED, TYPE_DESIGNATION, fold
-from ampelog.quantities import ceiling_text, floor_text
-from ampelog.rules import STATEMENT, Dimension, Pack, Rule
+from ampelog import particulars
+from ampelog.appellations import Area, Places, areas, unnested, unregistered
+from ampelog.conditions import NEVER, Either, Holds
+from ampelog.estate import done, housed, stayed
+from ampelog.formalities import (
+    Answer,
+    beside,
+    lacks,
+    lie,
+    missing,
+    on_list,
+    required,
+    stands_beside,
+    word,
+)
+from ampelog.law import Pack, Rule
+from ampelog.percentages import Shares
+from ampelog.quantities import floor_text, share
+from ampelog.requirements import Question
+from ampelog.scope import Label, fits, fitting_count
 from ampelog.shares import (
     DECIMALS,
     REFUSED,
     SEVERITY,
     SUPPORTED,
     UNDETERMINED,
-    Composition,
     Fill,
-    Judgement,
-    Printed,
-    Reach,
-    reach,
-    within,
     worst,
 )
-from ampelog.subjects import (
-    Area,
-    Subject,
-    doubts,
-    listing,
-    matching,
-    measured,
-    names_of,
-    plain,
-    statement_text,
-    unknown_part,
-    unregistered,
-)
+from ampelog.statements import BY_AREA, Setting, Subject, plain, statement_text, subjects
+from ampelog.thresholds import Reach, reached
+from ampelog.verdicts import KEYS, NOTICE, Verdict, qualified, verdict
 
-NOTICE = "Decision support, not legal advice. Check current law; the authority decides."
-"""Stands on every page and under every table that states a verdict."""
-
-KEYS = (
-    *("claim", "statement", "rule", "citation", "required"),
-    *("actual", "margin", "verdict", "fill", "why"),
-)
-"""The keys of a row in JSON, in order."""
-
-
-class Places(Protocol):
-    """The places in force on the day of the claim."""
-
-    def type_of(self, name: str, /) -> str | None:
-        """The type of a place; None where it is not registered."""
-        ...
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """One row: what is claimed, what is asked, what is there, and why.
-
-    ``claim`` is the key of the label's statements that the row judges. ``required``, ``actual``
-    and ``margin`` are shares as decimal strings, ``margin`` below zero where the statement fails;
-    None where no share is asked. ``rule`` and ``citation`` are None where no rule judges. ``fill``
-    is the event of the fill, None for a bulk lot and where the fill makes no difference. ``proof``
-    are the events of the sources that carry the statement, ``confidence`` how sure the reading of
-    the rule is: H, M or L.
-    """
-
-    claim: str
-    statement: str
-    verdict: Judgement
-    why: str
-    rule: str | None = None
-    citation: str | None = None
-    required: str | None = None
-    actual: str | None = None
-    margin: str | None = None
-    fill: str | None = None
-    proof: tuple[str, ...] = ()
-    confidence: str | None = None
-
-    def as_json(self) -> dict[str, str | None]:
-        """The row under the keys of the command line."""
-        return {key: getattr(self, key) for key in KEYS}
-
-
-def verdict(rows: Iterable[Verdict]) -> Judgement:
-    """The worst row. A label that states nothing is undetermined: nothing was judged."""
-    judgements = [row.verdict for row in rows]
-    return worst(judgements) if judgements else UNDETERMINED
+__all__ = ["KEYS", "NOTICE", "Verdict", "judge", "verdict"]
 
 
 def judge(
@@ -108,29 +59,36 @@ def judge(
     packs: Sequence[Pack],
     places: Places,
     on: date,
-    *,
-    missing: Sequence[str] = (),
+    label: Label | None = None,
 ) -> list[Verdict]:
     """Judge a label's statements (EVENTS.md, ``label``) in every fill, before every pack.
 
-    ``on`` is the day of the claim: of bottling, or the one asked about. ``missing`` are markets
-    of the label that have no pack (``rules.markets``). A statement that is false, null or empty is
-    not on the label. There is at least one fill.
+    ``on`` is the day of the claim: of bottling, or the one asked about. A statement that is false,
+    null or empty is not on the label. There is at least one fill. ``label`` says what else is
+    known of the label.
     """
     assert fills, "a wine has at least one fill"
     stated = {key: value for key, value in statements.items() if value not in (None, False)}
     stated = {key: value for key, value in stated.items() if value not in ([], {}, ())}
-    cases = [_Case(pack, stated, fills, places, on) for pack in packs]
+    about = label or Label()
+    if not about.markets:
+        about = replace(about, markets=tuple(pack.id for pack in packs))
+    cases = [_Case(pack, stated, fills, places, on, about) for pack in packs]
     rows = [row for case in cases for row in case.rows()]
-    judged = {row.claim for row in rows}
+    judged = {(row.claim, row.statement if row.claim == "text" else "") for row in rows}
     for key, value in stated.items():
+        if not about.asks(key):
+            continue
         if key == "shares" and isinstance(value, Mapping):
             printed = {name for case in cases for name in case.disclosed()}
             rest = {name: share for name, share in value.items() if name not in printed}
             rows += [_no_rule(key, statement_text(key, {name: rest[name]})) for name in rest]
-        elif key not in judged:
+        elif key == "text":
+            texts = [statement_text(key, each) for each in value]
+            rows += [_no_rule(key, text) for text in texts if (key, text) not in judged]
+        elif (key, "") not in judged:
             rows.append(_no_rule(key, statement_text(key, value)))
-    for market in missing:
+    for market in about.missing:
         why = f"This version has no rule pack for the market `{market}`."
         rows.append(Verdict("market", market, UNDETERMINED, why))
     return rows
@@ -150,166 +108,185 @@ class _Case:
     fills: Sequence[Fill]
     places: Places
     on: date
+    label: Label
     rules: list[Rule] = field(init=False)
     areas: list[Area] = field(init=False)
+    setting: Setting = field(init=False)
 
     def __post_init__(self) -> None:
         self.rules = [rule for rule in self.pack.rule if rule.in_force(self.on)]
-        self.areas = list(self._areas())
+        overlapping = {
+            type_ for rule in self.rules if rule.together == "overlap" for type_ in rule.area_types
+        }
+        self.areas = areas(self.stated, self.places, frozenset(overlapping))
+        self.setting = Setting(self.pack, self.places, tuple(self.areas), self.label.product)
 
     def rows(self) -> list[Verdict]:
         """Every row of this pack, each once."""
         rows: list[Verdict] = []
-        for subject in self._subjects():
+        for subject in filter(lambda each: self.label.asks(each.claim), self._subjects()):
+            open_ = [rule for rule in self.rules if self._fits(rule, subject) is None]
+            if open_:
+                name = subject.area.names[0] if subject.area else subject.names[0]
+                rows.append(self._row(open_[0], subject, (UNDETERMINED, unnested(name))))
             for rule in self.rules:
                 if rule.permits or not self._fits(rule, subject):
                     continue
-                if self._counts(rule, subject):
-                    rows += (_qualified(rule, row) for row in self._condition(rule, subject))
-            rows += self._permissions(subject)
+                if fitting_count(rule, subject):
+                    rows += (qualified(rule, row) for row in self._condition(rule, subject))
+            rows += self._permissions(subject, bool(open_))
+        rows = [replace(row, pack=self.pack.id) for row in rows]
         return list(dict.fromkeys(rows))
+
+    def _fits(self, rule: Rule, subject: Subject) -> bool | None:
+        return fits(rule, subject, self.setting, self.label)
 
     def disclosed(self) -> set[str]:
         """The names in the label's ``shares`` that a rule of this pack looks at."""
-        found = set()
+        found: set[str] = set()
         for subject in self._subjects():
-            if any(rule.disclose and self._fits(rule, subject) for rule in self.rules):
-                found |= {key for name in subject.names if (key := self._share_key(name))}
+            for rule in self.rules:
+                if rule.disclose and self._fits(rule, subject):
+                    found |= Shares(rule, subject, self.setting, self.stated).looked_at()
         return found
 
-    def _areas(self) -> Iterator[Area]:
-        names = names_of(self.stated, "appellation")
-        types = {name: self.places.type_of(name) for name in names}
-        for name, type_ in types.items():
-            alike = tuple(each for each, other in types.items() if other == type_)
-            if type_ is None or len(alike) == 1:
-                yield Area((name,), type_)
-            elif name == alike[0]:
-                together = {rule.together for rule in self.rules if type_ in rule.area_types}
-                yield Area(alike, type_, "overlap" in together)
-
     def _subjects(self) -> Iterator[Subject]:
-        dimensions = {rule.dimension for rule in self.pack.rule}
-        areas: list[Area | None] = list(self.areas) or [None]
-        by_area: tuple[Dimension, ...] = ("variety", "vintage")
-        for dimension in by_area:
-            names = names_of(self.stated, STATEMENT[dimension])
-            if names and dimension in dimensions:
-                yield from (Subject(dimension, names, area) for area in areas)
-        if "origin" in dimensions:
-            yield from (Subject("origin", area.names, area) for area in self.areas)
-
-    def _fits(self, rule: Rule, subject: Subject) -> bool:
-        """Whether a rule is about this subject; how many it allows is asked after (``_counts``)."""
-        type_ = subject.area.type if subject.area else None
-        together = max((len(area.names) for area in self.areas if not area.overlap), default=0)
-        most = rule.when.origin_count_max
-        return (
-            rule.dimension == subject.dimension
-            and rule.claim in (None, "multi" if len(subject.names) > 1 else "single")
-            and (not rule.area_types or type_ in rule.area_types)
-            and (not rule.when.origin_types or type_ in rule.when.origin_types)
-            and (not rule.joint or subject.area is not None)
-            and rule.when.origin_count_min <= together
-            and (most is None or together <= most)
-        )
-
-    def _counts(self, rule: Rule, subject: Subject) -> bool:
-        return rule.count_min <= len(subject.names) <= (rule.count_max or len(subject.names))
-
-    def _missing(self, rule: Rule) -> list[str]:
-        return [key for key in rule.requires if key not in self.stated]
+        return subjects(self.stated, self.rules, self.setting, self.fills)
 
     # --- conditions: every one that fits must hold ---
 
     def _condition(self, rule: Rule, subject: Subject) -> Iterator[Verdict]:
+        yield from (self._row(rule, *answer) for answer in self._formal(rule, subject))
+        if rule.disclose:
+            yield from self._printed(rule, subject)
+        if rule.min_total is not None:
+            yield from self._musts(rule, subject)
+        if any((rule.where, rule.limit, rule.strength, rule.sizes, rule.allergens, *_known(rule))):
+            for fill in self.fills:
+                yield self._one(rule, subject, fill)
+        if rule.unjudged and not (rule.requires or rule.listed or rule.disclose or rule.min_total):
+            yield self._row(rule, subject, (SUPPORTED, ""))
+
+    def _formal(self, rule: Rule, subject: Subject) -> Iterator[tuple[Subject, Answer]]:
+        """What a rule asks of the label, whatever is in the wine."""
         if rule.requires:
-            missing = self._missing(rule)
-            says = _lacks(missing) if missing else f"The label states its {listing(rule.requires)}."
-            yield _row(rule, subject, REFUSED if missing else SUPPORTED, says)
+            yield subject, required(rule, self.stated, self.label.approvals)
+        if rule.beside and subject.area:
+            found = beside(rule, subject.area, self.stated, self.places)
+            if found is not None:
+                yield subject, found
         if rule.listed:
             for name in subject.names:
-                one = Subject(subject.dimension, (name,), None)
-                yield _row(rule, one, *self._on_list(name))
-        if rule.disclose:
-            for name in subject.names:
-                yield from self._printed(rule, subject, name)
-        if rule.unjudged and not (rule.requires or rule.listed or rule.disclose):
-            yield _row(rule, subject, SUPPORTED, "")
+                yield (
+                    Subject(subject.dimension, (name,), None),
+                    on_list(self.pack, name, self.on),
+                )
+        if rule.text and rule.min_total is None:
+            stands = Question(rule, subject, self.setting, self.stated).text_stands()
+            yield subject, stands_beside(rule, stands)
+        if rule.free:
+            yield subject, (SUPPORTED, "This may stand.")
 
-    def _on_list(self, name: str) -> tuple[Judgement, str]:
-        found = self.pack.grapes.listed(name)
-        if found is None:
-            near = self.pack.grapes.nearest(name)
-            hint = f" Is `{near}` meant?" if near else ""
-            return UNDETERMINED, f"`{name}` is not on the list of grape names.{hint}"
-        if found.status == TYPE_DESIGNATION:
-            says = "is no variety of the list but a designation with a rule of its own"
-            return UNDETERMINED, f"`{name}` {says} ({found.source}), not judged by this version."
-        if found.status == EXPIRED and found.bottled_before:
-            ended = self.on >= found.bottled_before
-            says = f"`{name}` may stand only on wine bottled before {found.bottled_before}"
-            return REFUSED if ended else SUPPORTED, f"{says} ({found.source})."
-        if found.status == ADMINISTRATIVE:
-            return SUPPORTED, f"`{name}` is approved administratively ({found.source})."
-        return SUPPORTED, f"`{name}` is on the list of grape names ({found.source})."
-
-    def _share_key(self, name: str) -> str | None:
-        """The key of the label's ``shares`` that names this grape or place."""
-        keys = (key for key in self.stated.get("shares", {}) if fold(key) == fold(name))
-        return next(keys, None)
-
-    def _printed(self, rule: Rule, subject: Subject, name: str) -> Iterator[Verdict]:
-        key = self._share_key(name)
-        area = Area((name,), subject.area.type) if subject.area else None
-        one = Subject(subject.dimension, (name,), area)
-        if key is None:
-            says = f"`{name}` is named, and its percentage is not printed."
-            yield _row(rule, one, REFUSED, says)
-            return
-        percents = str(self.stated["shares"][key])
-        match = matching(rule, one, self.pack.grapes)
+    def _musts(self, rule: Rule, subject: Subject) -> Iterator[Verdict]:
         for fill in self.fills:
-            share = Fraction(percents) / 100
-            found = within(fill.composition, match, share, rule.disclose_tol)
-            text = ceiling_text if found.upper else floor_text
-            says = (
-                f"{text(found.actual * 100, 1)} % of the wine {one.phrase(rule)}"
-                f"{unknown_part(found.unknown)}; {percents} % is printed, and "
-                f"{plain(rule.disclose_tol * 100)} points either way are allowed."
-            )
-            row = _row(rule, one, found.verdict, says)
-            row = replace(row, claim="shares", statement=f"{key} {percents} %")
-            yield _figures(row, found, fill)
+            if not rule.made_in or fill.placed:
+                yield self._measured(rule, subject, fill)
+
+    def _one(self, rule: Rule, subject: Subject, fill: Fill) -> Verdict:
+        """A row on what is measured, stated or known of one fill."""
+        said = subject.names[0]
+        if rule.where:
+            return self._where(rule, subject, fill)
+        if any(_known(rule)):
+            test = self._test(rule, subject)
+            answer = test(fill)
+            judged = {True: SUPPORTED, False: REFUSED, None: UNDETERMINED}[answer[0]]
+            row = self._row(rule, subject, (judged, answer[1]))
+            return replace(row, fill=fill.event, stake=Holds(lambda each: test(each)[0]))
+        if rule.strength:
+            found = particulars.alcohol(rule, said, fill, self.label.product)
+        elif rule.limit:
+            found = particulars.limit(rule, fill)
+        elif rule.allergens:
+            found = particulars.allergens(rule, said, fill)
+        else:
+            found = particulars.size(rule, fill.format or subject.value)
+        row = self._row(rule, subject, (found.verdict, found.says))
+        row = replace(row, required=found.required, actual=found.actual, margin=found.margin)
+        if rule.sizes:
+            return replace(row, fill=fill.event)
+        lasting = Holds(lambda _: True, alone=True) if found.actual is not None else None
+        return replace(row, fill=fill.event, stake=lasting)
+
+    def _test(self, rule: Rule, subject: Subject) -> Callable[[Fill], tuple[bool | None, str]]:
+        """What is known of a wine beside its sources: where it has been, what was done to it."""
+        if rule.done:
+            return partial(done, what=rule.done)
+        return stayed if rule.stayed else partial(housed, subject=subject, places=self.places)
+
+    def _where(self, rule: Rule, subject: Subject, fill: Fill) -> Verdict:
+        """A text statement about a part of the wine."""
+        said = subject.value
+        if not said.get("where"):
+            says = "What part of the wine it is about is not said (`where`), so nothing was judged."
+            return self._row(rule, subject, (UNDETERMINED, says))
+        asked = rule.model_copy(update={"min_total": _at_least(said), "where": False})
+        return replace(self._measured(asked, subject, fill), claim="text")
+
+    def _printed(self, rule: Rule, subject: Subject) -> Iterator[Verdict]:
+        shares = Shares(rule, subject, self.setting, self.stated)
+        for cell in shares.cells():
+            if cell.key is None:
+                says = f"`{cell.name}` is named, and its percentage is not printed."
+                yield self._row(rule, cell.subject, (REFUSED, says))
+                continue
+            for fill in self.fills:
+                found, says = shares.within(cell, fill)
+                row = self._row(rule, cell.subject, (found.verdict, says))
+                row = replace(row, claim="shares", statement=f"{cell.key} {cell.percents} %")
+                yield self._figures(row, found, fill)
 
     # --- permissions: one that fits must hold ---
 
-    def _permissions(self, subject: Subject) -> Iterator[Verdict]:
+    def _permissions(self, subject: Subject, open_: bool) -> Iterator[Verdict]:
         fitting = [rule for rule in self.rules if rule.permits and self._fits(rule, subject)]
         forbidding = [rule for rule in fitting if rule.forbid]
         count = len(subject.names)
-        counted = [rule for rule in fitting if self._counts(rule, subject)]
+        counted = [rule for rule in fitting if fitting_count(rule, subject)]
         if not fitting:
-            yield from self._none_fits(subject)
+            if not open_ and subject.dimension in (*BY_AREA, "origin"):
+                yield from self._none_fits(subject)
         elif forbidding:
             for rule in forbidding:
-                yield _qualified(rule, _row(rule, subject, REFUSED, rule.forbid or ""))
+                says = str(rule.forbid)
+                if subject.dimension == "text":
+                    says = particulars.forbidden(rule, subject.names[0])
+                yield qualified(rule, self._row(rule, subject, (REFUSED, says)))
         elif not counted:
             rule = fitting[0]
             most = f"at most {rule.count_max}" if rule.count_max else f"at least {rule.count_min}"
             says = f"The label names {count} together; {most} may be."
-            yield _qualified(rule, _row(rule, subject, REFUSED, says))
+            yield qualified(rule, self._row(rule, subject, (REFUSED, says)))
         else:
             for fill in self.fills:
-                rows = [self._permission(rule, subject, fill) for rule in counted]
-                yield min(rows, key=lambda row: SEVERITY[row.verdict])
+                yield self._best([self._permission(rule, subject, fill) for rule in counted])
+
+    def _best(self, rows: list[Verdict]) -> Verdict:
+        """The permission that carries the statement best; all that could are at stake."""
+        best = min(rows, key=_standing)
+        stakes = tuple(row.stake for row in rows if row.stake is not None)
+        return replace(best, stake=Either(stakes)) if len(rows) > 1 else best
 
     def _none_fits(self, subject: Subject) -> Iterator[Verdict]:
-        """No permission is about this: undetermined, unless a condition has already refused it."""
+        """No permission is about this: undetermined, unless a condition has already refused it. A
+        State's law may simply be silent."""
         area = subject.area
+        by_deed = any(rule.done and self._fits(rule, subject) for rule in self.rules)
+        if self.pack.layer == "state" or by_deed:
+            return
         if area is None:
             conditions = (rule for rule in self.rules if self._fits(rule, subject))
-            if any(self._missing(rule) for rule in conditions):
+            if any(missing(rule, self.stated, self.label.approvals) for rule in conditions):
                 return
             says = f"No rule of the pack `{self.pack.id}` judges this without an appellation."
         elif area.type is None:
@@ -323,73 +300,79 @@ class _Case:
         yield Verdict(subject.claim, subject.statement(), UNDETERMINED, says)
 
     def _permission(self, rule: Rule, subject: Subject, fill: Fill) -> Verdict:
-        assert rule.min_total is not None, "a permission that does not forbid has a threshold"
-        missing = self._missing(rule)
-        if missing:
-            return _qualified(rule, _row(rule, subject, REFUSED, _lacks(missing)))
-        match = matching(rule, subject, self.pack.grapes)
-        found = reach(fill.composition, match, rule.min_total)
-        says = [measured(found, subject.phrase(rule))]
-        judged = found.verdict
-        if judged == REFUSED and self._elsewhere(rule, subject, fill.composition):
-            judged = UNDETERMINED
-            says.append(rule.elsewhere.why if rule.elsewhere else "")
-        if judged != SUPPORTED:
-            says += doubts(rule, subject, self.pack.grapes, fill.composition)
-        row = _row(rule, subject, judged, " ".join(says))
-        return _qualified(rule, _figures(row, found, fill))
+        wanted = missing(rule, self.stated, self.label.approvals)
+        if wanted:
+            return qualified(rule, self._row(rule, subject, lacks(wanted)))
+        return qualified(rule, self._measured(rule, subject, fill))
 
-    def _elsewhere(self, rule: Rule, subject: Subject, composition: Composition) -> bool:
-        """Whether a paragraph that is not judged could still allow what this rule refuses."""
-        other = rule.elsewhere
-        if other is None:
-            return False
-        same = self.pack.grapes.same
-        if not all(any(same(name, each) for each in other.names) for name in subject.names):
-            return False
-        match = matching(rule, subject, self.pack.grapes)
-        return reach(composition, match, other.min_total).verdict != REFUSED
+    def _measured(self, rule: Rule, subject: Subject, fill: Fill) -> Verdict:
+        asked = Question(rule, subject, self.setting, self.stated, self.label.grapes(fill))
+        found = self._reached(asked, fill)
+        judged, says, stake = found.verdict, list(found.says), found.stake
+        if subject.area:
+            for answer, words in lie(rule, subject.area, self.pack, self.places):
+                judged = worst((judged, answer))
+                says.append(words)
+                stake = NEVER  # whatever is added, the places lie as they do
+            if rule.word and (missing_word := word(rule, subject.area)):
+                says.append(missing_word)
+        if rule.unplaced and not fill.placed:
+            says.append(rule.unplaced)
+        row = self._row(rule, subject, (judged, " ".join(filter(None, says))))
+        return replace(self._figures(row, found, fill), stake=stake, question=asked)
+
+    def _reached(self, asked: Question, fill: Fill) -> Reach:
+        """What is measured, once for all labels that ask the same of the wine."""
+        known, subject = self.label.known, asked.subject
+        if known is None:
+            return reached(asked, fill, proof=self.label.proof)
+        here = subject.area if asked.rule.by_area or subject.dimension == "origin" else None
+        around = tuple(self.areas) if asked.rule.remainder_in or asked.rule.also else ()
+        shares = tuple(self.stated.get("shares", {}).items())
+        key = (asked.rule.id, subject.names, here, around, shares, fill.event)
+        if key not in known:
+            known[key] = reached(asked, fill, proof=self.label.proof)
+        found: Reach = known[key]
+        return found
+
+    def _row(self, rule: Rule, subject: Subject, answer: Answer) -> Verdict:
+        judged, why = answer
+        return Verdict(
+            subject.claim,
+            subject.statement(rule),
+            judged,
+            why,
+            rule=rule.id,
+            citation=rule.cite,
+            confidence=rule.confidence,
+            reckoned=judged,
+        )
+
+    def _figures(self, row: Verdict, found: Reach, fill: Fill) -> Verdict:
+        """The row with the figures of one fill; shares come rounded toward refusal."""
+        return replace(
+            row,
+            required=plain(found.bound),
+            actual=floor_text(found.actual, DECIMALS),
+            margin=floor_text(found.margin, DECIMALS),
+            fill=fill.event,
+            proof=found.proof,
+            stake=found.stake,
+            figures=found.stake,
+        )
 
 
-def _lacks(missing: Sequence[str]) -> str:
-    return f"The label states no {listing(missing, 'and no')}, which this needs."
+def _standing(row: Verdict) -> tuple[int, int, Fraction]:
+    """Sorts permissions by how well they carry a statement, then by what is missing."""
+    severity = SEVERITY[row.verdict]
+    missed = -Fraction(row.margin) if severity and row.margin else Fraction(0)
+    return severity, SEVERITY[row.reckoned or REFUSED], missed
 
 
-def _row(rule: Rule, subject: Subject, judged: Judgement, why: str) -> Verdict:
-    return Verdict(
-        subject.claim,
-        subject.statement(rule),
-        judged,
-        why,
-        rule=rule.id,
-        citation=rule.cite,
-        confidence=rule.confidence,
-    )
+def _known(rule: Rule) -> tuple[object, ...]:
+    return rule.stayed, rule.housed, rule.done
 
 
-def _figures(row: Verdict, found: Reach | Printed, fill: Fill) -> Verdict:
-    """The row with the figures of one fill; shares come rounded toward refusal."""
-    return replace(
-        row,
-        required=plain(found.bound),
-        actual=floor_text(found.actual, DECIMALS),
-        margin=floor_text(found.margin, DECIMALS),
-        fill=fill.event,
-        proof=found.proof,
-    )
-
-
-def _qualified(rule: Rule, row: Verdict) -> Verdict:
-    """The row with what the rule itself leaves open."""
-    judged, says = row.verdict, [row.why]
-    if rule.unjudged and judged == SUPPORTED:
-        judged = UNDETERMINED
-        says.append(rule.unjudged)
-    weak = "How this rule is read is uncertain." if rule.confidence == "L" else None
-    doubt = rule.review or weak
-    if doubt:
-        judged = UNDETERMINED
-        says.append(doubt)
-    if rule.says:
-        says.append(rule.says)
-    return replace(row, verdict=judged, why=" ".join(filter(None, says)))
+def _at_least(said: Mapping[str, Any]) -> Fraction:
+    """The share that a text statement is about; all of the wine where it does not say."""
+    return share(str(said.get("at_least") or "1"))

@@ -40,7 +40,7 @@ app = typer.Typer(
 Text = Annotated[str | None, typer.Option()]
 _KEPT: list[object] = []
 """What a load leaves behind; ``run`` ends the process without freeing it piece by piece."""
-LISTS = frozenset({"log", "lots", "trace", "composition", "balance", "claims"})
+LISTS = frozenset({"log", "lots", "trace", "composition", "balance", "claims", "claimable"})
 """Commands that answer with a list, which may be told as CSV."""
 LARGE = 8_000_000
 """Bytes of a file of events from which on their forms are checked while the load is replayed."""
@@ -494,9 +494,47 @@ def claims(
     with viewed(asked) as view:
         answer = labelling.claims(view, lot, label, market or [])
     if not told(asked, answer, answer["claims"]):
-        readout.claims(answer, NOTICE)
+        readout.claims(answer, labelling.layers(answer["claims"]), NOTICE)
     if answer["verdict"] != "supported":
         raise _No
+
+
+@app.command()
+def claimable(
+    context: typer.Context,
+    lot: Annotated[str, typer.Argument()],
+    market: Annotated[list[str] | None, typer.Option(help="A rule pack; may be repeated.")] = None,
+    label: Annotated[str | None, typer.Option(help="Only this label's statements.")] = None,
+    adding: Annotated[str | None, typer.Option(help="The lot that would be added.")] = None,
+) -> None:
+    """What may be said, and what would end it. Example: ampelog claimable 24-SY --market us"""
+    from ampelog import claimable as claimables
+    from ampelog import readout
+    from ampelog.claims import NOTICE
+
+    asked: Settings = context.obj
+    with viewed(asked) as view:
+        answer = claimables.claimable(view, lot, label, market or [], adding)
+    if not told(asked, answer, answer["claims"]):
+        readout.claimable(answer, asked.units, NOTICE)
+
+
+@app.command()
+def ingredients(
+    context: typer.Context,
+    lot: Annotated[str, typer.Argument()],
+    market: Annotated[str, typer.Option(help="The pack whose rules on ingredients hold.")] = "eu",
+) -> None:
+    """Ingredients and allergens. Example: ampelog ingredients 22-RED --market eu"""
+    from ampelog import ingredients as lists
+    from ampelog import readout
+    from ampelog.claims import NOTICE
+
+    asked: Settings = context.obj
+    with viewed(asked) as view:
+        answer = lists.ingredients(view, lot, market)
+    if not told(asked, answer, answer["ingredients"]):
+        readout.ingredients(answer, NOTICE)
 
 
 # On paper

@@ -8,17 +8,20 @@ difference is parted by doubling the bits. Equality meets a "not less than".
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from hashlib import sha256
-from typing import Any
+from math import lcm
+from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
-from ampelog.genealogy import BITS, Genealogy, Mark, Parts, Split, back, fixed, modulo
+from ampelog.genealogy import BITS, Genealogy, Mark, Parts, back, fixed, modulo
+from ampelog.primes import primes
 from ampelog.sources import Leaf
 
-Weigh = Callable[[Leaf], int | Fraction]
+Number = int | Fraction
+Weigh = Callable[[Leaf], Number]
 Expand = Callable[[int, Mark], list[tuple[Leaf, Fraction]]]
+K = TypeVar("K", bound=Hashable)
 DECIMALS = 30
 PRIMES = 4
 
@@ -30,6 +33,80 @@ class Measure:
     low: Fraction
     high: Fraction
     meets: bool
+
+
+class Level(NamedTuple):
+    """The shares of all leaves from below, as whole numbers of ``whole``, and what rounding lost.
+
+    One denominator for all of them: a sum over 20,000 leaves is a sum of integers.
+    """
+
+    weights: list[int]
+    lost: int
+    whole: int
+
+    def enclose(self, weigh: Sequence[Number]) -> tuple[Fraction, Fraction]:
+        """Bounds of the sum of ``weigh * share``, a weight for each leaf in order."""
+        scaled, below = _scaled(weigh)
+        known = sum([weight * share for weight, share in zip(scaled, self.weights, strict=True)])
+        least, most = min(scaled, default=0), max(scaled, default=0)
+        whole = self.whole * below
+        return Fraction(known + least * self.lost, whole), Fraction(known + most * self.lost, whole)
+
+
+class Body(Protocol):
+    """What has leaves with exact shares: a composition, or one whose leaves are pooled."""
+
+    def enclose(self, weigh: Sequence[Number], bits: int = ...) -> tuple[Fraction, Fraction]: ...
+    def residue(self, weigh: Sequence[Number], prime: int) -> int: ...
+
+
+def sign(terms: Sequence[tuple[Body, Sequence[Number]]], seed: str) -> int:
+    """The exact sign, -1, 0 or 1, of the sum over bodies of ``weigh * share`` over their leaves.
+
+    ``seed`` is what the primes are drawn from.
+    """
+    bits = BITS
+    tied: bool | None = None
+    while True:
+        low = high = Fraction(0)
+        for body, weigh in terms:
+            least, most = body.enclose(weigh, bits)
+            low, high = low + least, high + most
+        if low > 0:
+            return 1
+        if high < 0:
+            return -1
+        if low == high:
+            return 0
+        if tied is None:
+            tied = _tied(terms, seed)
+        if tied:
+            return 0
+        bits *= 2
+
+
+def _tied(terms: Sequence[tuple[Body, Sequence[Number]]], seed: str) -> bool:
+    """Whether the sum is exactly zero: it is, where it is modulo four primes."""
+    agreed = 0
+    for prime in primes(seed):
+        try:
+            if sum(body.residue(weigh, prime) for body, weigh in terms) % prime:
+                return False
+        except ValueError:
+            continue
+        agreed += 1
+        if agreed == PRIMES:
+            return True
+    raise AssertionError("unreachable: there is no end of primes")
+
+
+def _scaled(weigh: Sequence[Number]) -> tuple[Sequence[int], int]:
+    """Weights as whole numbers over one denominator."""
+    below = lcm(*{weight.denominator for weight in weigh})
+    if below == 1:
+        return [weight.numerator for weight in weigh], 1
+    return [weight.numerator * (below // weight.denominator) for weight in weigh], below
 
 
 class Composition:
@@ -48,112 +125,237 @@ class Composition:
         kinds: tuple[bool, bool, bool] = (True, False, False),
     ) -> None:
         self._genealogy, self._content, self._expand = genealogy, content, expand
-        self._seed, self._kinds = seed, kinds
-        self._low, self._lost = self._pass(BITS)
-        self.leaves: tuple[Leaf, ...] = tuple(self._low)
+        self.seed, self._kinds = seed, kinds
+        self._levels: dict[int, Level] = {}
+        self._residues: dict[int, list[int]] = {}
+        level, found = self._pass(BITS)
+        self._levels[BITS] = level
+        self.leaves: tuple[Leaf, ...] = tuple(found)
+        self._index = found
 
-    def _pass(self, bits: int) -> tuple[dict[Leaf, Fraction], Fraction]:
-        """Each leaf's share from below, and all that rounding lost."""
+    def _pass(self, bits: int) -> tuple[Level, dict[Leaf, int]]:
+        """Each leaf's share from below, all that rounding lost, and the leaves by number."""
         one = 1 << bits
         weights = back(self._genealogy, self._content, one, fixed, self._kinds)
-        lost = Fraction(one - sum(weights.values()), one)
-        shares: dict[Leaf, Fraction] = {}
-        for leaf, share in self._spread(weights):
-            shares[leaf] = shares.get(leaf, Fraction(0)) + share / one
-        return shares, lost
+        parts = list(self._spread(weights))
+        below = lcm(*{share.denominator for _, _, share in parts})
+        index: dict[Leaf, int] = {}
+        shares: list[int] = []
+        for leaf, weight, share in parts:
+            part = weight * share.numerator * (below // share.denominator)
+            at = index.setdefault(leaf, len(shares))
+            if at == len(shares):
+                shares.append(part)
+            else:
+                shares[at] += part
+        lost = (one - sum(weights.values())) * below
+        return Level(shares, lost, one * below), index
 
-    def _spread(self, weights: dict[tuple[int, Mark], int]) -> Iterator[tuple[Leaf, Fraction]]:
+    def _spread(self, weights: dict[tuple[int, Mark], int]) -> Iterator[tuple[Leaf, int, Fraction]]:
         for (node, mark), weight in weights.items():
             for leaf, share in self._expand(node, mark):
-                yield leaf, weight * share
+                yield leaf, weight, share
+
+    def level(self, bits: int = BITS) -> Level:
+        """The shares in the order of ``leaves``, each below the true one by less than was lost."""
+        found = self._levels.get(bits)
+        if found is None:
+            found = self._levels[bits] = self._pass(bits)[0]
+        return found
+
+    def residues(self, prime: int) -> list[int]:
+        """The shares modulo a prime, in the order of ``leaves``. ``ValueError`` where a total of
+        the graph has no inverse."""
+        found = self._residues.get(prime)
+        if found is None:
+            found = [0] * len(self.leaves)
+            weights = back(self._genealogy, self._content, 1, modulo(prime), self._kinds)
+            for leaf, weight, share in self._spread(weights):
+                part = weight * share.numerator * pow(share.denominator, -1, prime)
+                found[self._index[leaf]] += part % prime
+            self._residues[prime] = found
+        return found
+
+    def enclose(self, weigh: Sequence[Number], bits: int = BITS) -> tuple[Fraction, Fraction]:
+        """Bounds of the sum of ``weigh * share``, a weight for each leaf in order."""
+        return self.level(bits).enclose(weigh)
+
+    def residue(self, weigh: Sequence[Number], prime: int) -> int:
+        """The sum of ``weigh * share`` modulo a prime."""
+        return _residue(weigh, self.residues(prime), prime)
 
     def share(self, leaf: Leaf) -> Fraction:
         """A leaf's share from below; the true one is at most 2^-200 above."""
-        return self._low[leaf]
+        level = self.level()
+        return Fraction(level.weights[self._index[leaf]], level.whole)
 
     def measure(self, weigh: Weigh, threshold: Fraction) -> Measure:
         """The share that ``weigh`` picks, 0 to 1 of each leaf, and whether it meets a threshold."""
-        low, high = self._enclose(weigh, self._low, self._lost)
-        sign = self.sign(lambda leaf: Fraction(weigh(leaf)) - threshold)
-        return Measure(low, high, sign >= 0)
+        weights = [weigh(leaf) for leaf in self.leaves]
+        low, high = self.enclose(weights)
+        found = sign([(self, [weight - threshold for weight in weights])], self.seed)
+        return Measure(low, high, found >= 0)
 
     def sign(self, weigh: Weigh) -> int:
         """The exact sign of the sum of ``weigh(leaf) * share(leaf)``: -1, 0 or 1."""
-        shares, lost, bits = self._low, self._lost, BITS
-        tied: bool | None = None
-        while True:
-            low, high = self._enclose(weigh, shares, lost)
-            if low > 0:
-                return 1
-            if high < 0:
-                return -1
-            if low == high:
-                return 0
-            if tied is None:
-                tied = self._tied(weigh)
-            if tied:
-                return 0
-            bits *= 2
-            shares, lost = self._pass(bits)
+        return sign([(self, [weigh(leaf) for leaf in self.leaves])], self.seed)
 
-    def _enclose(
-        self, weigh: Weigh, shares: dict[Leaf, Fraction], lost: Fraction
-    ) -> tuple[Fraction, Fraction]:
-        known = Fraction(0)
-        least = most = None
-        for leaf, share in shares.items():
-            weight = Fraction(weigh(leaf))
-            known += weight * share
-            least = weight if least is None or weight < least else least
-            most = weight if most is None or weight > most else most
-        return known + (least or 0) * lost, known + (most or 0) * lost
+    def pooled(
+        self, see: Callable[[Leaf], K], weight: Callable[[Leaf], Number | None] | None = None
+    ) -> Pooled[K]:
+        """The same, seen by what ``see`` says of a leaf: leaves that look alike are one.
 
-    def _tied(self, weigh: Weigh) -> bool:
-        """Whether the sum is exactly zero: it is, where it is modulo four primes."""
-        agreed = 0
-        for prime in _primes(self._seed):
-            try:
-                if self._modulo(weigh, prime, modulo(prime)) != 0:
-                    return False
-            except ValueError:
-                continue
-            agreed += 1
-            if agreed == PRIMES:
-                return True
-        raise AssertionError("unreachable: there is no end of primes")
-
-    def _modulo(self, weigh: Weigh, prime: int, split: Split) -> int:
-        total = 0
-        weights = back(self._genealogy, self._content, 1, split, self._kinds)
-        for (node, mark), weight in weights.items():
-            for leaf, share in self._expand(node, mark):
-                part = Fraction(weigh(leaf)) * share
-                total += weight * part.numerator * pow(part.denominator, -1, prime)
-        return total % prime
+        ``weight`` says how many kilograms of grapes are behind a litre of a leaf, None where that
+        is not known.
+        """
+        return Pooled(self, see, weight)
 
     def rows(self, values: Callable[[Leaf], tuple[Any, ...]]) -> list[tuple[tuple[Any, ...], str]]:
         """Shares summed by what ``values`` says of a leaf, largest first, with 30 decimals.
 
         They sum to exactly 1: the largest takes what rounding down left.
         """
-        sums: dict[tuple[Any, ...], Fraction] = {}
-        for leaf, share in self._low.items():
+        level = self.level()
+        sums: dict[tuple[Any, ...], int] = {}
+        for leaf, share in zip(self.leaves, level.weights, strict=True):
             key = values(leaf)
-            sums[key] = sums.get(key, Fraction(0)) + share
-        return partition(sums)
+            sums[key] = sums.get(key, 0) + share
+        return partition({key: Fraction(share, level.whole) for key, share in sums.items()})
 
     def overlapping(
         self, values: Callable[[Leaf], Sequence[tuple[Any, ...]]]
     ) -> list[tuple[tuple[Any, ...], str]]:
         """Shares of what a leaf may be several of (places); they need not sum to one."""
-        sums: dict[tuple[Any, ...], Fraction] = {}
-        for leaf, share in self._low.items():
+        level = self.level()
+        sums: dict[tuple[Any, ...], int] = {}
+        for leaf, share in zip(self.leaves, level.weights, strict=True):
             for key in values(leaf):
-                sums[key] = sums.get(key, Fraction(0)) + share
-        whole = 1 - self._lost
-        rows = sorted(sums.items(), key=_largest_first)
+                sums[key] = sums.get(key, 0) + share
         # A share of all there is, is one, though rounding down lost a little of it.
-        return [(key, _printed(Fraction(1) if share == whole else share)) for key, share in rows]
+        whole = level.whole - level.lost
+        shares = {
+            key: Fraction(1) if share == whole else Fraction(share, level.whole)
+            for key, share in sums.items()
+        }
+        rows = sorted(shares.items(), key=_largest_first)
+        return [(key, _printed(share)) for key, share in rows]
+
+
+class Pooled(Generic[K]):
+    """A composition whose leaves are pooled by what is seen of them."""
+
+    def __init__(
+        self,
+        of: Composition,
+        see: Callable[[Leaf], K],
+        weight: Callable[[Leaf], Number | None] | None = None,
+    ) -> None:
+        self._of, self.seed = of, of.seed
+        index: dict[K, int] = {}
+        self._at = [index.setdefault(see(leaf), len(index)) for leaf in of.leaves]
+        self.leaves: tuple[K, ...] = tuple(index)
+        self._levels: dict[int, Level] = {}
+        self._residues: dict[int, list[int]] = {}
+        self.grapes: Weighed | None = None
+        if weight is not None:
+            weights = [weight(leaf) for leaf in of.leaves]
+            known = [each for each in weights if each is not None]
+            if len(known) == len(weights):
+                self.grapes = Weighed(of, self.leaves, self._at, known)
+
+    def enclose(self, weigh: Sequence[Number], bits: int = BITS) -> tuple[Fraction, Fraction]:
+        """Bounds of the sum of ``weigh * share``, a weight for each leaf in order."""
+        found = self._levels.get(bits)
+        if found is None:
+            level = self._of.level(bits)
+            found = self._levels[bits] = level._replace(weights=self._summed(level.weights))
+        return found.enclose(weigh)
+
+    def residue(self, weigh: Sequence[Number], prime: int) -> int:
+        """The sum of ``weigh * share`` modulo a prime."""
+        found = self._residues.get(prime)
+        if found is None:
+            found = self._residues[prime] = self._summed(self._of.residues(prime))
+        return _residue(weigh, found, prime)
+
+    def _summed(self, parts: Sequence[int]) -> list[int]:
+        return _summed(self._at, parts, len(self.leaves))
+
+    def events(self, counts: Sequence[bool]) -> tuple[str, ...]:
+        """The events of the sources in the leaves that count, each once."""
+        found = (
+            leaf.event for leaf, at in zip(self._of.leaves, self._at, strict=True) if counts[at]
+        )
+        return tuple(dict.fromkeys(found))
+
+
+class Weighed:
+    """A pooled composition by the weight of the grapes behind it: sums of ``weigh * weight *
+    share`` (kg a litre), enclosed and decided as those of shares are."""
+
+    grapes = None
+
+    def __init__(
+        self, of: Composition, leaves: tuple[Any, ...], at: Sequence[int], weights: Sequence[Number]
+    ) -> None:
+        self._of, self.seed = of, of.seed
+        self.leaves, self._at, self._weights = leaves, at, weights
+        self._levels: dict[int, tuple[list[int], int, int]] = {}
+        self._residues: dict[int, list[int]] = {}
+
+    def enclose(self, weigh: Sequence[Number], bits: int = BITS) -> tuple[Fraction, Fraction]:
+        """Bounds of the sum of ``weigh * weight * share``."""
+        sums, over, whole = self._level(bits)
+        scaled, below = _scaled(weigh)
+        known = sum([weight * part for weight, part in zip(scaled, sums, strict=True)])
+        least, most = min([0, *scaled]), max([0, *scaled])
+        whole *= below
+        return Fraction(known + least * over, whole), Fraction(known + most * over, whole)
+
+    def _level(self, bits: int) -> tuple[list[int], int, int]:
+        """The sums from below, by how much all of them together may be over, and of what whole:
+        what rounding the shares lost, at the heaviest, and one unit a leaf for its own weight."""
+        found = self._levels.get(bits)
+        if found is None:
+            level = self._of.level(bits)
+            near = [(each.numerator << bits) // each.denominator for each in self._weights]
+            parts = [share * weight for share, weight in zip(level.weights, near, strict=True)]
+            over = level.lost * (max(near, default=0) + 1) + sum(level.weights)
+            sums = _summed(self._at, parts, len(self.leaves))
+            found = self._levels[bits] = (sums, over, level.whole << bits)
+        return found
+
+    def residue(self, weigh: Sequence[Number], prime: int) -> int:
+        """The same sum modulo a prime."""
+        found = self._residues.get(prime)
+        if found is None:
+            parts = [
+                share * each.numerator * pow(each.denominator, -1, prime) % prime
+                for share, each in zip(self._of.residues(prime), self._weights, strict=True)
+            ]
+            found = self._residues[prime] = _summed(self._at, parts, len(self.leaves))
+        return _residue(weigh, found, prime)
+
+    def events(self, counts: Sequence[bool]) -> tuple[str, ...]:
+        """None: the same shares by volume have them."""
+        del counts
+        return ()
+
+
+def _summed(at: Sequence[int], parts: Sequence[int], count: int) -> list[int]:
+    """Parts summed into so many pools."""
+    sums = [0] * count
+    for pool, part in zip(at, parts, strict=True):
+        sums[pool] += part
+    return sums
+
+
+def _residue(weigh: Sequence[Number], shares: Sequence[int], prime: int) -> int:
+    total = 0
+    for weight, share in zip(weigh, shares, strict=True):
+        if weight:
+            total += weight.numerator * pow(weight.denominator, -1, prime) * share
+    return total % prime
 
 
 def partition(sums: dict[tuple[Any, ...], Fraction]) -> list[tuple[tuple[Any, ...], str]]:
@@ -178,38 +380,3 @@ def decimals(scaled: int) -> str:
     """A share from whole 10^-30 as a plain decimal string."""
     whole, rest = divmod(scaled, 10**DECIMALS)
     return f"{whole}.{rest:0{DECIMALS}d}"
-
-
-def _primes(seed: str) -> Iterator[int]:
-    """Primes of 64 bits, drawn from a hash of the seed."""
-    count = 0
-    while True:
-        drawn = sha256(f"{seed}/{count}".encode()).digest()[:8]
-        number = int.from_bytes(drawn, "big") | (1 << 63) | 1
-        count += 1
-        if _is_prime(number):
-            yield number
-
-
-_WITNESSES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37)
-"""Enough for every number below 3.3 * 10^24 (Sorenson and Webster 2015; from memory)."""
-
-
-def _is_prime(number: int) -> bool:
-    odd, twos = number - 1, 0
-    while odd % 2 == 0:
-        odd //= 2
-        twos += 1
-    for witness in _WITNESSES:
-        if number % witness == 0:
-            return number == witness
-        power = pow(witness, odd, number)
-        if power in (1, number - 1):
-            continue
-        for _ in range(twos - 1):
-            power = power * power % number
-            if power == number - 1:
-                break
-        else:
-            return False
-    return True

@@ -40,6 +40,7 @@ class View:
             self._look_ahead()
         past = self.until is not None or self.head.position != ledger.head.position
         self._steps: list[Step] | None = None
+        self._graph: tuple[int, Genealogy] | None = None
         if past or not projection.is_current(ledger):
             self._replay()
         else:
@@ -135,7 +136,9 @@ class View:
         """The graph up to the highest node of a content, with its marks."""
         top = max((node for node, _ in content), default=0)
         if self._steps is None:
-            return self._stored_graph(top, labels)
+            if labels or self._graph is None or self._graph[0] < top:
+                self._graph = (top, self._stored_graph(top, labels))
+            return self._graph[1]
         nodes = self.cellar.graph.nodes[: top + 1]
         marks: dict[int, Mark] = {
             number: (node.role, node.fraction, node.ferment)
@@ -161,6 +164,13 @@ class View:
         if labels:
             named = [(row[2], row[3]) for row in self.ledger.rows("nodes", node=top)]
         return Genealogy(parents, marks, named)
+
+    def pools(self, top: int) -> list[tuple[int, int, int]]:
+        """The crushes and presses of fruit up to a node: node, mass and volume (10^-12 kg, L)."""
+        if self._steps is None:
+            return self.ledger.rows("pools", node=top)
+        nodes = self.cellar.graph.nodes[: top + 1]
+        return [(n, one.mass, one.volume) for n, one in enumerate(nodes) if one.mass and one.volume]
 
     def positions(self, nodes: Iterable[int]) -> dict[int, int]:
         """The position of the event behind each node."""
@@ -230,7 +240,7 @@ class View:
         everything = [part for content in contents for part in content]
         genealogy = self.genealogy(everything)
         when = self.claimed(lot) if instant is None else instant
-        expand = _Expander(self, genealogy, everything, when, kinds[2])
+        expand = Expander(self, genealogy, everything, when, kinds[2])
         seed = f"{self.head.root}/{lot.name}"
         return [Composition(genealogy, content, expand, seed, kinds) for content in contents]
 
@@ -245,7 +255,7 @@ class View:
         return max(ended) if lot.sort == BOTTLES and ended else self.today
 
 
-class _Expander:
+class Expander:
     """The leaves of a source node; everything behind them is read once."""
 
     def __init__(

@@ -188,10 +188,14 @@ def _figure(amount_: str) -> str:
     return f"{whole}.{(decimals + '0')[:1]}"
 
 
-def claims(answer: Row, notice: str) -> None:
-    """Verdicts: what is stated, needed and there on one line, why it is so on the next."""
+def claims(answer: Row, layers: Sequence[tuple[str, str]], notice: str) -> None:
+    """Verdicts, a line a layer of law first: what is stated, needed and there on one line, why it
+    is so on the next."""
     whole = say.VERDICTS[answer["verdict"]]
     say.line(f"{answer['lot']} under the label {answer['label']}: {whole}", "bold")
+    if len(layers) > 1:
+        for title, verdict in layers:
+            say.line(f"  {title}: {say.VERDICTS[verdict]}")
     say.line("")
     say.paired(
         [
@@ -210,6 +214,66 @@ def claims(answer: Row, notice: str) -> None:
         right=(2, 3),
     )
     say.line("")
+    say.line(notice)
+
+
+def claimable(answer: Row, units: str, notice: str) -> None:
+    """What may be said and how much could still be added; then what could be earned, and by what.
+    Rows that nothing in the wine decides are left out, unless they stand in the way."""
+    other = f"`{answer['adding']}`" if answer["adding"] else "wine of which nothing is known"
+    say.line(f"What {answer['lot']} may say, and how much {other} could be added to it", "bold")
+    say.line("")
+    rows = [row for row in answer["claims"] if row["required"] or row["verdict"] != "supported"]
+    order = {"supported": 0, "undetermined": 1, "refused": 2}
+    rows.sort(key=lambda row: order[row["verdict"]])
+    say.paired(
+        [
+            (
+                [
+                    say.VERDICTS[row["verdict"]],
+                    f"{row['claim'].replace('_', ' ')}: {row['statement']}",
+                    say.percent(row["actual"], 3),
+                    _room(row, units),
+                    row["citation"] or "",
+                ],
+                row["why"],
+            )
+            for row in rows
+        ],
+        right=(2, 3),
+    )
+    say.line("")
+    say.line(notice)
+
+
+def _room(row: Row, units: str) -> str:
+    """How much could be added, or would earn the statement."""
+    if row["verdict"] == "supported":
+        if row["headroom_l"] is None:
+            return "nothing ends it"
+        return f"{say.volume(row['headroom_l'], units)} more"
+    if row["earned_l"] is None:
+        return ""
+    return f"{say.volume(row['earned_l'], units)} would earn it"
+
+
+def ingredients(answer: Row, notice: str) -> None:
+    """The list of ingredients, the allergens, and what the records do not show."""
+    say.line(f"{answer['lot']} for the market {answer['market']}", "bold")
+    say.line(answer["statement"])
+    say.line("")
+    rows = [
+        [row["group"] or "", row["term"], ", ".join(row["materials"])]
+        for row in (*answer["ingredients"], *answer["aids"])
+    ]
+    say.table(rows, ["as", "listed", "from the materials"])
+    say.line("")
+    for row in answer["allergens"]:
+        declared = "declared" if row["declare"] else "not declared"
+        say.line(f"{row['allergen']}: {declared}. {row['why']}")
+    for each in (*answer["unknown"], *answer["says"]):
+        say.line(each)
+    say.line(f"{answer['citation']}.")
     say.line(notice)
 
 

@@ -1,17 +1,18 @@
-"""How much of a wine matches, decided exactly, where part of it may be unknown.
+"""What the law may see of a wine: its sources with exact shares, and the three answers.
 
-A match is asked of every source of the wine and answers yes, no, or None: nobody knows. The share
-that certainly matches, and the share that may, are measured on the composition; a threshold is
-met, missed, or left open by what is unknown.
+A question asked of a source is answered yes, no, or None: nobody knows. What is unknown counts
+against a statement, and leaves it open where it could change the answer.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
 from fractions import Fraction
-from math import floor
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
+
+from ampelog.quantities import ONE
 
 Judgement = Literal["supported", "refused", "undetermined"]
 SUPPORTED: Judgement = "supported"
@@ -21,56 +22,149 @@ SEVERITY: dict[Judgement, int] = {SUPPORTED: 0, UNDETERMINED: 1, REFUSED: 2}
 
 DECIMALS = 30
 """The decimals of a share that is printed."""
-_GRID = 10**DECIMALS
 
 
 class Leaf(Protocol):
-    """A source of the wine, or one part of a source. None is unknown, but for ``material``:
-    what is no grape has one, and all else has none."""
+    """A source of the wine, or sources that look alike. None is unknown, but for ``material``
+    (what is no grape has one, and all else has none) and ``role`` (None: it has none).
 
-    @property
-    def event(self) -> str: ...
+    ``vintage`` is the year of picking, ``stated`` the one that somebody wrote down beside the day;
+    ``own``: grown on land that the winery controls; ``made_here``: fermented by the bottler, where
+    it is bottled.
+    """
+
     @property
     def variety(self) -> str | None: ...
     @property
     def vintage(self) -> int | None: ...
     @property
+    def stated(self) -> int | None: ...
+    @property
+    def picked_on(self) -> date | None: ...
+    @property
     def material(self) -> str | None: ...
+    @property
+    def role(self) -> str | None: ...
+    @property
+    def own(self) -> bool | None: ...
+    @property
+    def made_here(self) -> bool | None: ...
     def grown_in(self, place: str, /) -> bool | None:
         """Whether it grew in that registered place; None where nobody knows."""
         ...
 
+    def made_in(self, place: str, /) -> bool | None:
+        """Whether it was fermented in that registered place; None where nobody knows."""
+        ...
 
-class Measure(Protocol):
-    """A measured share: ``low <= share <= high``, and whether it is at least the threshold."""
+    def fact(self, name: str, /) -> Any:
+        """Anything else that is recorded of it, by the names of a composition's fields."""
+        ...
+
+
+@dataclass(frozen=True)
+class Nothing:
+    """A source of which nothing is known: wine of any kind, from anywhere."""
+
+    variety: str | None = None
+    vintage: int | None = None
+    stated: int | None = None
+    picked_on: date | None = None
+    material: str | None = None
+    role: str | None = None
+    own: bool | None = None
+    made_here: bool | None = None
+
+    def grown_in(self, _: str, /) -> bool | None:
+        """Nobody knows."""
+        return None
+
+    def made_in(self, _: str, /) -> bool | None:
+        """Nobody knows."""
+        return None
+
+    def fact(self, _: str, /) -> Any:
+        """Nobody knows."""
+        return None
+
+
+NOTHING = Nothing()
+
+
+class Body(Protocol):
+    """What a wine is made of: leaves with exact shares (``composition``).
+
+    ``grapes`` is the same by the weight of the grapes behind a litre of the wine (kg): its sums
+    are of ``weigh * weight * share``. None where the weight behind some of it is unknown.
+    """
 
     @property
-    def low(self) -> Fraction: ...
-    @property
-    def high(self) -> Fraction: ...
-    @property
-    def meets(self) -> bool: ...
-
-
-class Composition(Protocol):
-    """What a wine is made of. ``measure`` gives the sum of ``weigh(leaf) * share(leaf)``."""
+    def grapes(self) -> Body | None: ...
 
     @property
     def leaves(self) -> Sequence[Leaf]: ...
-    def measure(
-        self, weigh: Callable[[Leaf], int | Fraction], threshold: Fraction, /
-    ) -> Measure: ...
+    @property
+    def seed(self) -> str: ...
+    def enclose(
+        self, weigh: Sequence[int | Fraction], bits: int = ..., /
+    ) -> tuple[Fraction, Fraction]:
+        """Bounds of the sum of ``weigh * share``, a weight for each leaf in order."""
+        ...
+
+    def residue(self, weigh: Sequence[int | Fraction], prime: int, /) -> int:
+        """The same sum modulo a prime."""
+        ...
+
+    def events(self, counts: Sequence[bool], /) -> tuple[str, ...]:
+        """The events of the sources in the leaves that count."""
+        ...
+
+
+@dataclass(frozen=True)
+class Stay:
+    """Where a wine has been since it was crushed: the places of the premises, and what speaks
+    against one unbroken stay there. ``left`` are the events that broke it, each a sentence;
+    ``unknown`` says what nobody knows."""
+
+    places: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
+    unknown: str | None = None
 
 
 @dataclass(frozen=True)
 class Fill:
-    """A fill of a bottled lot, or a bulk lot as a whole (then ``event`` is None)."""
+    """A fill of a bottled lot, or a bulk lot as a whole (then ``event`` is None).
+
+    ``amount`` is its volume in 10^-12 L. ``placed``: whether the places of the premises are
+    registered, so that it can be asked where the wine was made. ``measured``: the latest value of
+    each quantity that was analysed, as recorded. ``done``: what was done to the wine at the
+    bottler's (``treated``, ``blended``), as far as it was looked up. ``format``: of its bottles,
+    in 10^-12 L. ``materials``: what went into it, and what each is made of (None: unknown).
+    """
 
     event: str | None
-    composition: Composition
+    composition: Body
+    amount: int = ONE
+    placed: bool = False
+    stay: Stay | None = None
+    measured: Mapping[str, str] = field(default_factory=dict)
+    format: int | None = None
+    done: frozenset[str] = frozenset()
+    materials: Mapping[str, tuple[str, ...] | None] = field(default_factory=dict)
 
 
-Match = Callable[[Leaf], bool | None]
+def remembered(match: Callable[[Leaf], bool | None]) -> Callable[[Leaf], bool | None]:
+    """The same answers, each asked once. A leaf that was asked about is kept, so that no other
+    can take its place in memory."""
+    known: dict[int, tuple[Leaf, bool | None]] = {}
+
+    def asked(leaf: Leaf) -> bool | None:
+        found = known.get(id(leaf))
+        if found is None:
+            found = known[id(leaf)] = (leaf, match(leaf))
+        return found[1]
+
+    return asked
 
 
 def every(answers: Iterable[bool | None]) -> bool | None:
@@ -97,98 +191,3 @@ def inverse(answer: bool | None) -> bool | None:
 def worst(judgements: Iterable[Judgement]) -> Judgement:
     """The worst of several: refused, then undetermined, then supported."""
     return max(judgements, key=SEVERITY.__getitem__, default=SUPPORTED)
-
-
-@dataclass(frozen=True)
-class Reach:
-    """A share against a threshold.
-
-    ``bound`` is the threshold; ``actual`` the share that certainly matches, rounded down to 30
-    decimals; ``unknown`` the share of which nobody knows, rounded up. ``proof`` are the events of
-    the sources that match.
-    """
-
-    bound: Fraction
-    actual: Fraction
-    unknown: Fraction
-    verdict: Judgement
-    proof: tuple[str, ...]
-
-    @property
-    def margin(self) -> Fraction:
-        """What is over the threshold, below zero where it is missed."""
-        return self.actual - self.bound
-
-
-def reach(composition: Composition, match: Match, threshold: Fraction) -> Reach:
-    """Measure what matches against a threshold that equality meets."""
-    answers = {id(leaf): match(leaf) for leaf in composition.leaves}
-
-    def answer(leaf: Leaf) -> bool | None:
-        return answers[id(leaf)] if id(leaf) in answers else match(leaf)
-
-    sure = _measured(composition, lambda leaf: answer(leaf) is True, threshold)
-    proof = dict.fromkeys(leaf.event for leaf in composition.leaves if answer(leaf) is True)
-    if None not in answers.values():
-        verdict = SUPPORTED if sure.meets else REFUSED
-        return Reach(threshold, sure.floor, Fraction(0), verdict, tuple(proof))
-    possible = _measured(composition, lambda leaf: answer(leaf) is not False, threshold)
-    verdict = SUPPORTED if sure.meets else UNDETERMINED if possible.meets else REFUSED
-    known = _measured(composition, lambda leaf: answer(leaf) is not None, Fraction(1))
-    unknown = 1 - known.floor
-    return Reach(threshold, sure.floor, unknown, verdict, tuple(proof))
-
-
-@dataclass(frozen=True)
-class _Measured:
-    floor: Fraction
-    meets: bool
-
-
-def _measured(
-    composition: Composition, counts: Callable[[Leaf], bool], threshold: Fraction
-) -> _Measured:
-    """The share of what counts, rounded down. All and none of the wine need no measuring."""
-    found = {counts(leaf) for leaf in composition.leaves}
-    if len(found) < 2:
-        whole = Fraction(int(True in found))
-        return _Measured(whole, whole >= threshold)
-
-    def weigh(leaf: Leaf) -> int:
-        return int(counts(leaf))
-
-    asked = min(max(threshold, Fraction(0)), Fraction(1))
-    measure = composition.measure(weigh, asked)
-    meets = measure.meets and threshold <= 1
-    low = max(measure.low, asked) if measure.meets else measure.low
-    # A share that is a short decimal may lie a hair above ``low``: ask, rather than print 0.7999.
-    decimal = Fraction(floor(measure.high * _GRID), _GRID)
-    if low < decimal and composition.measure(weigh, decimal).meets:
-        low = decimal
-    return _Measured(Fraction(floor(low * _GRID), _GRID), meets)
-
-
-@dataclass(frozen=True)
-class Printed:
-    """A share that the label prints, within a tolerance: the nearer bound, ``upper`` or lower,
-    what is there, rounded toward that bound, and how far it is inside."""
-
-    bound: Fraction
-    upper: bool
-    actual: Fraction
-    margin: Fraction
-    unknown: Fraction
-    verdict: Judgement
-    proof: tuple[str, ...]
-
-
-def within(composition: Composition, match: Match, printed: Fraction, off: Fraction) -> Printed:
-    """Whether what matches is within ``off`` of the printed share; the edges are within."""
-    above = reach(composition, match, printed - off)
-    below = reach(composition, lambda leaf: inverse(match(leaf)), 1 - printed - off)
-    judged = worst((above.verdict, below.verdict))
-    # A bound beyond 0 or 1 cannot be missed, so it is never the one to show.
-    upper = above.bound <= 0 or (below.bound > 0 and below.margin < above.margin)
-    bound, actual = (1 - below.bound, 1 - below.actual) if upper else (above.bound, above.actual)
-    margin = below.margin if upper else above.margin
-    return Printed(bound, upper, actual, margin, above.unknown, judged, above.proof)

@@ -25,7 +25,8 @@ class Leaf:
     """One source, or one part of a source. None is unknown; of a non-grape source, none.
 
     ``named`` are the places that it names itself, ``spans`` those that its block lies only partly
-    in; ``part`` tells the parts of one event apart.
+    in; ``part`` tells the parts of one event apart; ``stated`` is a vintage written down beside the
+    day of picking; ``pool`` the crush or press that it came through, where a question asks.
     """
 
     event: str
@@ -48,6 +49,8 @@ class Leaf:
     fraction: str | None = None
     organism: str | None = None
     regime: str | None = None
+    stated: int | None = None
+    pool: int | None = None
     named: tuple[str, ...] = ()
     spans: tuple[str, ...] = ()
     places: Places | None = field(default=None, compare=False, repr=False)
@@ -134,6 +137,7 @@ def _picked(
         leaf,
         picked_on=picked,
         vintage=picked.year,
+        stated=event.get("vintage"),
         picking=event.get("picking"),
         tags=tuple(sorted({*leaf.tags, *(event.get("tags") or ())})),
     )

@@ -23,6 +23,12 @@ say "A label that fails its vintage by a hair"
 $ampelog claims BSY23 || true
 say "A label that missing papers leave undetermined"
 $ampelog claims CRS23 || true
+say "The same wine for a market that asks more of a grape, and what may go to another"
+$ampelog claims STL24 --label "Stateline Syrah 2024, Denmark" || true
+$ampelog claims BVG24 --label "Bench Viognier 2024, Bristol"
+say "How much other wine could still be added, and what a list of ingredients names"
+$ampelog claimable BSY24 --label "Bench Syrah 2024"
+$ampelog ingredients CFS23-DK --market eu
 say "Does everything still fit?"
 $ampelog verify
 say "The dossiers"

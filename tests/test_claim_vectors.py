@@ -60,9 +60,24 @@ VECTORS: list[tuple[str, dict[str, Any], tuple[Row, ...], date, str]] = [
         TODAY,
         REFUSED,
     ),
-    # 27 CFR 4.23(c): 51 % labrusca may be allowed, which is not judged; never a silent pass
+    # 27 CFR 4.23(c)(1): 51 % of a labrusca grape needs its statement
     (
         "D7",
+        {
+            "variety": ["Concord"],
+            "appellation": "Larchland",
+            "text": [{"says": "Contains not less than 51 percent Concord"}],
+        },
+        (
+            part("0.51", "Concord", "Larchland"),
+            part("0.24", "Niagara", "Larchland"),
+            part("0.25", "Niagara"),
+        ),
+        TODAY,
+        SUPPORTED,
+    ),
+    (
+        "D7 without",
         {"variety": ["Concord"], "appellation": "Larchland"},
         (
             part("0.51", "Concord", "Larchland"),
@@ -70,7 +85,7 @@ VECTORS: list[tuple[str, dict[str, Any], tuple[Row, ...], date, str]] = [
             part("0.25", "Niagara"),
         ),
         TODAY,
-        UNDETERMINED,
+        REFUSED,
     ),
     # 27 CFR 4.23(b), (c): other grapes than labrusca have no 51 %
     (
@@ -111,7 +126,7 @@ VECTORS: list[tuple[str, dict[str, Any], tuple[Row, ...], date, str]] = [
         TODAY,
         SUPPORTED,
     ),
-    # 27 CFR 4.25(c): three counties; that they lie in one State is not judged
+    # 27 CFR 4.25(c): three counties; in which State they lie nobody registered here
     (
         "D12",
         {"appellation": COUNTIES, "shares": COUNTY_SHARES},
@@ -251,7 +266,7 @@ def test_area_fails_and_variety_passes_and_the_other_way_round() -> None:
 
 
 def test_two_states_with_their_shares() -> None:
-    # 27 CFR 4.25(d)(1): 62 and 38 printed as 60 and 40; that the States touch is not judged
+    # 27 CFR 4.25(d)(1): 62 and 38 printed as 60 and 40; whether invented States touch nobody knows
     shares = {"Firland": "60", "Larchland": "40"}
     label = {"appellation": ["Firland", "Larchland"], "shares": shares}
     rows = rows_of(label, part("0.62", None, "Firland"), part("0.38", None, "Larchland"))
@@ -260,15 +275,24 @@ def test_two_states_with_their_shares() -> None:
     assert "touch" in by(rows, "us-appellation-states").why
 
 
-def test_several_counties_and_varieties_need_a_table_that_is_not_judged() -> None:
-    # 27 CFR 4.23(d)(3)
+def test_several_counties_and_varieties_need_a_table() -> None:
+    # 27 CFR 4.23(d)(3), D13: only the totals are printed
     label = {"variety": [CS, ME], "shares": {CS: "60", ME: "40"}, "appellation": COUNTIES[:2]}
-    rows = rows_of(label, part("0.6", CS, COUNTIES[0]), part("0.4", ME, COUNTIES[1]))
-    assert by(rows, "us-variety-several-table").verdict == UNDETERMINED
+    parts = (part("0.6", CS, COUNTIES[0]), part("0.4", ME, COUNTIES[1]))
+    rows = rows_of(label, *parts)
+    table = [row for row in rows if row.rule == "us-variety-several-table"]
+    assert [row.verdict for row in table] == [REFUSED] * 4
     assert not [row for row in rows if row.rule == "us-variety-several-printed"]
-    # the printed shares of the grapes are then judged by no rule, and said to be so
+    # the totals are then judged by no rule, and said to be so
     unjudged = [row.statement for row in rows if row.claim == "shares" and row.rule is None]
     assert unjudged == [f"{CS} 60 %", f"{ME} 40 %"]
+    cells = {
+        f"{CS}, {COUNTIES[0]}": "61", f"{CS}, {COUNTIES[1]}": "0",
+        f"{ME}, {COUNTIES[0]}": "1", f"{ME}, {COUNTIES[1]}": "38",
+    }  # fmt: skip
+    rows = rows_of({**label, "shares": cells}, *parts)
+    table = [row for row in rows if row.rule == "us-variety-several-table"]
+    assert [row.verdict for row in table] == [SUPPORTED] * 4
 
 
 def test_overlapping_areas_are_one_appellation_for_several_varieties() -> None:

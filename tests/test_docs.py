@@ -20,7 +20,12 @@ pytest_plugins = ("tests.running",)
 TOP = Path(__file__).resolve().parent.parent
 README, STORY = "README.md", "example_vintage/README.md"
 COMMANDS: dict[str, Any] = get_command(cli.app).commands  # type: ignore[attr-defined]
-NO = {"claims BSY23", "claims CRS23"}
+NO = {
+    "claims BSY23",
+    "claims CRS23",
+    "claims STL24 --market eu",
+    'claims STL24 --label "Stateline Syrah 2024, Denmark"',
+}
 """Commands of the documents whose answer is no, with exit code 1; all others end with 0."""
 
 

@@ -21,7 +21,7 @@ HOMES = {
     "jinja2": {"render"},
     "markupsafe": {"render"},
     "weasyprint": {"render", "pdf_needs"},
-    "pydantic": {"events", "fields", "lines", "rules"},
+    "pydantic": {"events", "fields", "law", "lines", "rules", "terms"},
     "pydantic_core": {"fields"},
     "rfc8785": {"chain"},
     "uuid6": {"known", "upkeep"},

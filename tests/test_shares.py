@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 
 from ampelog.claims import Verdict, judge
 from ampelog.composition import Composition
+from ampelog.evidence import Asked, Seen, seen
 from ampelog.genealogy import Genealogy
+from ampelog.percentages import within
 from ampelog.places import Places
 from ampelog.registers import Registers
-from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, within
+from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill
 from ampelog.sources import Leaf
 from tests.wines import (
     CS,
@@ -88,7 +90,8 @@ def composed(merlot: int, blended: int) -> list[Verdict]:
     graph = Genealogy([(), (), ((0, 1), (1, 2))])
     content = ((2, blended), (0, merlot))
     found = Composition(graph, content, lambda node, _: [(leaves[node], Fraction(1))], "seed")
-    return judge(MERLOT, [Fill(None, found)], [US], places, TODAY)
+    pooled = found.pooled(lambda leaf: seen(leaf, Asked(), Seen()))
+    return judge(MERLOT, [Fill(None, pooled)], [US], places, TODAY)
 
 
 def test_a_real_composition_is_decided_exactly_where_its_thirds_meet_three_quarters() -> None:
@@ -130,9 +133,8 @@ def test_a_printed_share_has_two_edges(
 @pytest.mark.parametrize("printed", ["0.5", "1", "50", "99", "100"])
 def test_a_bound_that_cannot_be_missed_is_never_the_one_shown(printed: str, share: str) -> None:
     parts = wine(part(share, CS, QB), part(str(1 - Fraction(share)), ME, QB))
-    found = within(
-        parts, lambda leaf: leaf.variety == CS, Fraction(printed) / 100, Fraction(2, 100)
-    )
+    fill, off_by = Fill(None, parts), Fraction(2, 100)
+    found, _ = within(fill, lambda leaf: leaf.variety == CS, Fraction(printed) / 100, off_by)
     off = abs(Fraction(share) - Fraction(printed) / 100)
     assert 0 < found.bound < 1
     assert (found.margin >= 0) == (found.verdict == SUPPORTED) == (off <= Fraction(2, 100))

@@ -1,0 +1,162 @@
+"""What was done to a wine: the events that name its lots, and the bodies that it went through.
+
+Read without a replay, from the ledger's look-up by lot and by node: for questions about analyses,
+treatments and materials, which move nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ampelog import moments
+from ampelog.genealogy import Genealogy
+from ampelog.questions import View
+from ampelog.state import BOTTLES, Lot
+
+FOREVER = 2**62
+
+
+@dataclass(frozen=True)
+class Dealing:
+    """An event as it takes effect."""
+
+    instant: int
+    position: int
+    event: dict[str, Any]
+
+
+def dealings(view: View, lots: Collection[str], until: int | None = None) -> list[Dealing]:
+    """The events that name one of the lots anywhere, up to an instant, with corrections applied."""
+    names = "\n".join(json.dumps(lot, ensure_ascii=False) for lot in sorted(lots))
+    end = FOREVER if view.until is None else view.until
+    rows = view.ledger.rows("events_of_lots", lots=names, upto=view.head.position, until=end)
+    told = {position: (int(instant), json.loads(body)) for position, _, _, instant, body in rows}
+    mended: dict[str, tuple[int, dict[str, Any] | None]] = {}
+    for position, (_, event) in told.items():
+        if event["kind"] == "correct":
+            mended[event["corrects"].lower()] = (position, event["replacement"])
+    found = []
+    for position, (instant, event) in told.items():
+        if event["kind"] in ("correct", "clear"):
+            continue
+        correction = mended.pop(event["id"].lower(), None)
+        if correction is None:
+            found.append(Dealing(instant, position, event))
+        elif correction[1] is not None:
+            found.append(_replaced(view, position, event["id"], correction[1]))
+    # What was first told of other lots, and is of these by its correction.
+    for id_, (position, event) in mended.items():
+        if event is not None and any(f'"{lot}"' in json.dumps(event) for lot in lots):
+            found.append(_replaced(view, position, id_, event))
+    last = end if until is None else min(until, end)
+    within = [one for one in found if one.instant <= last]
+    return sorted(within, key=lambda one: (one.instant, one.position))
+
+
+def _replaced(view: View, position: int, id_: str, event: dict[str, Any]) -> Dealing:
+    instant = moments.instant(event["at"], view.zone)
+    return Dealing(instant, position, {**event, "id": id_})
+
+
+def done(view: View, lot: Lot, instant: int) -> frozenset[str]:
+    """Whether the records of a lot, and of the wine that its bottles were filled from, show that it
+    was ``treated`` or ``blended``."""
+    own = dealings(view, [lot.name], instant)
+    lots = {lot.name} | _filled_from(own, lot.name)
+    found = set()
+    for one in dealings(view, lots, instant):
+        event = one.event
+        filled = _names(event, "to") & lots if "from" in event else set()
+        drawn = _names(event, "from")
+        if event["kind"] in _TREATING and (filled or event.get("lot") in lots):
+            found.add("treated")
+        if event["kind"] in ("blend", "rack", "top") and filled and drawn - filled:
+            found.add("blended")
+    return frozenset(found)
+
+
+_TREATING = ("treat", "rack", "barrel_down", "top", "blend")
+
+
+def measured(view: View, lot: Lot, instant: int) -> dict[str, str]:
+    """The latest value of each quantity that a laboratory found, up to the claim.
+
+    Of bottles, what was found in them, else in the wine that they were filled from.
+    """
+    own = dealings(view, [lot.name], instant)
+    before = _latest(own, {lot.name})
+    if lot.sort != BOTTLES:
+        return before
+    drawn = _filled_from(own, lot.name)
+    filled = max((one.instant for one in own if one.event["kind"] == "bottle"), default=instant)
+    return {**_latest(dealings(view, drawn, filled), drawn), **before} if drawn else before
+
+
+def _filled_from(found: list[Dealing], bottles: str) -> set[str]:
+    """The lots that a lot of bottles was filled from."""
+    return {
+        str(end.get("lot"))
+        for one in found
+        if one.event["kind"] == "bottle" and bottles in _names(one.event, "to")
+        for end in _ends(one.event, "from")
+    }
+
+
+def _latest(found: list[Dealing], lots: Collection[str]) -> dict[str, str]:
+    values: dict[str, str] = {}
+    for one in found:
+        if one.event["kind"] == "analysis" and one.event.get("lot") in lots:
+            values.update(one.event.get("values") or {})
+    return values
+
+
+def _names(event: dict[str, Any], side: str) -> set[str]:
+    return {str(end.get("lot")) for end in _ends(event, side)}
+
+
+def _ends(event: dict[str, Any], side: str) -> list[dict[str, Any]]:
+    there = event.get(side, event if side == "to" else ())
+    return there if isinstance(there, list) else [there] if isinstance(there, dict) else []
+
+
+def passed(view: View, content: list[tuple[int, int]]) -> list[dict[str, Any]]:
+    """The events that made the bodies which a wine passed through, in order of the ledger."""
+    nodes = _behind(view.genealogy(content), content)
+    positions = view.positions(sorted(nodes))
+    events = view.events(positions.values())
+    return [events[position] for position in sorted(set(positions.values()))]
+
+
+def _behind(genealogy: Genealogy, content: list[tuple[int, int]]) -> set[int]:
+    seen = {node for node, _ in content}
+    ahead = list(seen)
+    while ahead:
+        for parent, _ in genealogy.parents[ahead.pop()]:
+            if parent not in seen:
+                seen.add(parent)
+                ahead.append(parent)
+    return seen
+
+
+def materials(event: Mapping[str, Any]) -> Iterator[str]:
+    """The materials that an event used."""
+    if event["kind"] != "receive" and event.get("material") is not None:
+        yield event["material"]
+    for use in event.get("materials") or ():
+        yield use["material"]
+
+
+def made_of(
+    view: View, content: list[tuple[int, int]], instant: int
+) -> dict[str, tuple[str, ...] | None]:
+    """What the materials that went into a wine are made of; None where that is not registered."""
+    registers = view.cellar.registers
+    found: dict[str, tuple[str, ...] | None] = {}
+    for event in passed(view, content):
+        for name in materials(event):
+            made = registers.at("material", name, instant).get("is")
+            found[name] = tuple(str(each) for each in made) if made else None
+    return found

@@ -1,0 +1,236 @@
+"""What a label says that is measured and not mixed: strength, sulfites, the size of the bottle."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from ampelog.appellations import listing
+from ampelog.grapes import fold
+from ampelog.law import Rule
+from ampelog.quantities import ONE, parse
+from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, Judgement
+from ampelog.statements import plain, size_text
+from ampelog.terms import Band, Strength
+
+_NUMBER = r"(\d{1,3}(?:[.,]\d{1,3})?)"
+_RANGE = re.compile(rf"{_NUMBER}\s*(?:%[^\d]*)?(?:-|\u2013|to)\s*{_NUMBER}", re.ASCII)
+_POINT = re.compile(_NUMBER, re.ASCII)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A judgement on something measured: what is needed, what is there, by how much."""
+
+    verdict: Judgement
+    says: str
+    required: str | None = None
+    actual: str | None = None
+    margin: str | None = None
+
+
+def figure(found: str | None) -> tuple[Fraction, bool] | None:
+    """A recorded value, and whether it is only known to be below it (``<10``)."""
+    if not found:
+        return None
+    below = found.startswith("<")
+    return Fraction(found.removeprefix("<")), below
+
+
+def printed(said: str) -> tuple[Fraction, Fraction] | None:
+    """The strength that a label prints, as a range; None where it prints no number."""
+    both = _RANGE.search(said)
+    if both:
+        low, high = (Fraction(each.replace(",", ".")) for each in both.groups())
+        return low, high
+    one = _POINT.search(said)
+    if one is None:
+        return None
+    value = Fraction(one.group(1).replace(",", "."))
+    return value, value
+
+
+def alcohol(rule: Rule, said: str, fill: Fill, product: str) -> Measured:
+    """Whether a statement of alcohol is right."""
+    strength = rule.strength
+    assert strength is not None, "a rule on alcohol says what it asks"
+    if strength.never:
+        return _words(strength, said)
+    stated, actual = printed(said), figure(fill.measured.get("alcohol"))
+    if stated is None:
+        return _numberless(strength, said, actual)
+    if strength.step is not None:
+        return _stepped(strength.step, said, stated)
+    if strength.numberless:
+        return Measured(SUPPORTED, f"`{said}` gives a number.")
+    if any(len({value <= line for value in stated}) > 1 for line in strength.lines):
+        return _sides(strength, stated, stated[0])
+    return _compared(strength, stated, actual, product)
+
+
+def _compared(
+    strength: Strength,
+    stated: tuple[Fraction, Fraction],
+    actual: tuple[Fraction, bool] | None,
+    product: str,
+) -> Measured:
+    """What is printed against what was analysed."""
+    if actual is None:
+        return Measured(UNDETERMINED, "No analysis of the wine's alcohol is recorded.")
+    if actual[1]:
+        return Measured(UNDETERMINED, "Of the wine's alcohol only an upper bound is recorded.")
+    if strength.lines:
+        return _sides(strength, stated, actual[0])
+    return _near(strength, stated, actual[0], product)
+
+
+def _words(strength: Strength, said: str) -> Measured:
+    """Whether no word stands in a statement that may not."""
+    for word in strength.never:
+        if re.search(rf"\b{re.escape(word)}\b", said, re.IGNORECASE):
+            return Measured(REFUSED, f"`{word}` may not stand in a statement of alcohol.")
+    return Measured(SUPPORTED, f"No word stands in `{said}` that may not.")
+
+
+def _stepped(step: Fraction, said: str, stated: tuple[Fraction, Fraction]) -> Measured:
+    """Whether a strength is printed in steps."""
+    if any(value % step for value in stated):
+        return Measured(REFUSED, f"The strength is printed in steps of {plain(step)} %.")
+    return Measured(SUPPORTED, f"`{said}` is a multiple of {plain(step)} %.")
+
+
+def _numberless(strength: Strength, said: str, actual: tuple[Fraction, bool] | None) -> Measured:
+    found = [(word, most) for word, most in strength.numberless.items() if word in said.casefold()]
+    if not found:
+        if strength.numberless:
+            return Measured(
+                REFUSED, f"`{said}` gives no number, and is no word that may stand for one."
+            )
+        return Measured(SUPPORTED, f"`{said}` gives no number to compare.")
+    word, most = found[0]
+    if actual is None:
+        return Measured(UNDETERMINED, "No analysis of the wine's alcohol is recorded.")
+    judged = SUPPORTED if actual[0] <= most else UNDETERMINED if actual[1] else REFUSED
+    return Measured(
+        judged,
+        f"The wine has {plain(actual[0])} %; `{word}` stands for a number up to {plain(most)} %.",
+        plain(most),
+        plain(actual[0]),
+        _signed(most - actual[0]),
+    )
+
+
+def _sides(strength: Strength, stated: tuple[Fraction, Fraction], actual: Fraction) -> Measured:
+    """Wine and statement stand on one side of every line; the line itself is on the lower."""
+    for line in strength.lines:
+        if len({value <= line for value in stated}) > 1:
+            says = f"A line runs at {plain(line)} %, and the printed range lies on both its sides."
+            return Measured(REFUSED, says, plain(line))
+        if (stated[0] <= line) != (actual <= line):
+            return Measured(
+                REFUSED,
+                f"The wine has {plain(actual)} %, and a line runs at {plain(line)} %: the "
+                "statement must stand on the wine's side of it.",
+                plain(line),
+                plain(actual),
+            )
+    return Measured(SUPPORTED, f"The wine has {plain(actual)} %; no line runs between.")
+
+
+def _near(
+    strength: Strength, stated: tuple[Fraction, Fraction], actual: Fraction, product: str
+) -> Measured:
+    band = next((each for each in strength.bands if _fits(each, actual, product)), None)
+    if band is None:
+        return Measured(UNDETERMINED, f"No rule says how far {plain(actual)} % may be printed off.")
+    low, high = stated
+    if low != high:
+        wide = high - low
+        if band.width is not None and wide > band.width:
+            return Measured(
+                REFUSED, f"The range is {plain(wide)} points wide; {plain(band.width)} may be."
+            )
+        within = low <= actual <= high
+        says = f"The wine has {plain(actual)} %, {'within' if within else 'outside'} the range."
+        return Measured(SUPPORTED if within else REFUSED, says)
+    off = abs(actual - low)
+    return Measured(
+        SUPPORTED if off <= band.off else REFUSED,
+        f"The wine has {plain(actual)} %; {plain(low)} % is printed, and {plain(band.off)} points "
+        "either way are allowed.",
+        plain(band.off),
+        plain(off),
+        _signed(band.off - off),
+    )
+
+
+def _fits(band: Band, actual: Fraction, product: str) -> bool:
+    return (band.up_to is None or actual <= band.up_to) and (
+        not band.products or product in band.products
+    )
+
+
+def _signed(value: Fraction) -> str:
+    return plain(value) if value >= 0 else f"-{plain(-value)}"
+
+
+def limit(rule: Rule, fill: Fill) -> Measured:
+    """Whether a measured value is below a limit."""
+    asked = rule.limit
+    assert asked is not None, "a rule on a limit has one"
+    name = {"total_so2": "total sulfur dioxide", "free_so2": "free sulfur dioxide"}[asked.quantity]
+    actual = figure(fill.measured.get(asked.quantity))
+    if actual is None:
+        return Measured(UNDETERMINED, f"No analysis of {name} is recorded.")
+    value, only_below = actual
+    met = value < asked.below or (only_below and value <= asked.below)
+    judged = SUPPORTED if met else UNDETERMINED if only_below else REFUSED
+    sign = "under " if only_below else ""
+    return Measured(
+        judged,
+        f"The wine has {sign}{plain(value)} mg/L of {name}; it must be under {plain(asked.below)}.",
+        plain(asked.below),
+        plain(value),
+        _signed(asked.below - value),
+    )
+
+
+def size(rule: Rule, amount: int) -> Measured:
+    """Whether bottles may have this size (10^-12 L)."""
+    allowed = {parse(each).amount for each in rule.sizes}
+    said = size_text(amount)
+    from_ = rule.whole_litres_from
+    whole = from_ is not None and amount >= from_ * ONE and amount % ONE == 0
+    if amount in allowed or whole:
+        return Measured(SUPPORTED, f"{said} is a size that bottles may have.")
+    return Measured(REFUSED, f"{said} is no size that bottles may have.")
+
+
+def allergens(rule: Rule, said: str, fill: Fill) -> Measured:
+    """Whether a text that names an allergen names all that went in."""
+    unknown = [name for name, made in fill.materials.items() if made is None]
+    there = {fold(each) for made in fill.materials.values() for each in made or ()}
+    lacking = [
+        each for each in rule.allergens if fold(each) in there and fold(each) not in fold(said)
+    ]
+    if lacking:
+        return Measured(REFUSED, f"The wine had {listing(lacking)} too, and it is not named.")
+    if unknown:
+        says = f"What {listing([f'`{name}`' for name in unknown])} is made of is not registered."
+        return Measured(UNDETERMINED, says)
+    return Measured(SUPPORTED, "No other allergen is recorded to have gone in.")
+
+
+def mentioned(rule: Rule, said: str) -> Iterator[str]:
+    """The words of a rule that a text statement contains."""
+    for word in rule.mentions:
+        if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", said, re.IGNORECASE):
+            yield word
+
+
+def forbidden(rule: Rule, said: str) -> str:
+    """Why a text may not stand."""
+    found = listing([f"`{word}`" for word in mentioned(rule, said)])
+    return f"{found}: {rule.forbid}" if found else str(rule.forbid)

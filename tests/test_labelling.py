@@ -1,0 +1,378 @@
+"""Labels on real ledgers: where wine was made and has been, whose land, what was analysed and said."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from ampelog.labelling import claims, layers
+from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED
+from tests.conftest import Vintage
+
+ESTATE = """
+{"kind": "premises", "at": "2000-01-01", "name": "Home", "within": ["Two Fords"]}
+{"kind": "block", "at": "2000-01-01", "name": "Own", "within": ["Two Fords"], "estate": true,
+ "plantings": [{"variety": "Syrah"}],
+ "control": {"basis": "owned", "from": "1999-01-01", "farmed_by": "Us"}}
+{"kind": "label", "at": "2000-01-01", "name": "Estate", "market": ["us"],
+ "statements": {"appellation": "Two Fords", "estate_bottled": true}}
+"""
+WINE = """
+{"kind": "pick", "at": "2024-09-10", "block": "Own", "lot": "G", "mass": "1000 kg", "vessel": "BIN"}
+{"kind": "crush", "at": "2024-09-11T08:00", "from": {"lot": "G", "all": true},
+ "to": {"lot": "W", "vessel": "T1", "volume": "700 L"}}
+{"kind": "ferment", "at": "2024-09-12T08:00", "lot": "W", "culture": "alcoholic",
+ "stage": "start", "native": true}
+{"kind": "ferment", "at": "2024-09-22T08:00", "lot": "W", "culture": "alcoholic", "stage": "end"}
+"""
+BOTTLED = """
+{"kind": "bottle", "at": "2025-06-01T08:00", "from": {"lot": "W", "all": true},
+ "to": {"lot": "BW", "bottles": 900, "format": "750 mL", "label": "Estate"},
+ "loss": "the rest went to the still"}
+"""
+
+
+def asked(cellar: Vintage, lot: str, label: str, *markets: str) -> dict[str, dict[str, Any]]:
+    """The rows of a lot under a label, by rule."""
+    rows = claims(cellar.view(), lot, label, markets)["claims"]
+    return {row["rule"]: row for row in rows if row["rule"]}
+
+
+def verdicts(rows: dict[str, dict[str, Any]], *names: str) -> list[str]:
+    return [rows[name]["verdict"] for name in names]
+
+
+# --- estate bottled: 27 CFR 4.26 ---
+
+
+def test_an_estate_wine_that_stayed_at_home_is_estate_bottled(vintage: Vintage) -> None:
+    vintage.load(ESTATE + WINE + BOTTLED)
+    rows = asked(vintage, "BW", "Estate")
+    assert (
+        verdicts(rows, "us-estate-grapes", "us-estate-premises", "us-estate-stayed")
+        == [SUPPORTED] * 3
+    )
+    assert claims(vintage.view(), "BW")["verdict"] == SUPPORTED
+
+
+def test_three_months_in_a_warehouse_end_it_and_the_event_is_named(vintage: Vintage) -> None:
+    # 27 CFR 4.26(a)(3): the vessel was moved and came back, nothing was racked
+    vintage.load(
+        ESTATE
+        + '{"kind": "premises", "at": "2024-01-01", "name": "Store", "within": ["Ash"]}\n'
+        + '{"kind": "vessel", "at": "2024-01-02", "name": "T1", "premises": "Home"}\n'
+        + '{"kind": "vessel", "at": "2024-01-02", "name": "BIN", "premises": "Home"}\n'
+        + WINE
+        + '{"kind": "vessel", "at": "2025-01-10", "name": "T1", "premises": "Store"}\n'
+        + '{"kind": "vessel", "at": "2025-04-10", "name": "T1", "premises": "Home"}\n'
+        + BOTTLED
+    )
+    row = asked(vintage, "BW", "Estate")["us-estate-stayed"]
+    assert row["verdict"] == REFUSED
+    assert "`T1`" in row["why"]
+    assert "Store" in row["why"]
+    assert "vessel of 2025-01-10" in row["why"]
+
+
+def test_a_vessel_that_was_moved_while_empty_ends_nothing(vintage: Vintage) -> None:
+    vintage.load(
+        ESTATE
+        + '{"kind": "premises", "at": "2024-01-01", "name": "Store", "within": ["Ash"]}\n'
+        + '{"kind": "vessel", "at": "2024-02-01", "name": "T1", "premises": "Store"}\n'
+        + '{"kind": "vessel", "at": "2024-03-01", "name": "T1", "premises": "Home"}\n'
+        + '{"kind": "vessel", "at": "2024-03-01", "name": "BIN", "premises": "Home"}\n'
+        + WINE
+        + BOTTLED
+    )
+    assert asked(vintage, "BW", "Estate")["us-estate-stayed"]["verdict"] == SUPPORTED
+
+
+def test_racking_into_another_building_and_back_ends_it(vintage: Vintage) -> None:
+    vintage.load(
+        ESTATE
+        + '{"kind": "premises", "at": "2024-01-01", "name": "Store"}\n'
+        + '{"kind": "vessel", "at": "2024-01-02", "name": "T1", "premises": "Home"}\n'
+        + '{"kind": "vessel", "at": "2024-01-02", "name": "T9", "premises": "Store"}\n'
+        + WINE
+        + '{"kind": "rack", "at": "2025-01-10T08:00", "from": {"lot": "W", "all": true},'
+        ' "to": {"lot": "W", "vessel": "T9", "volume": "700 L"}}\n'
+        + '{"kind": "rack", "at": "2025-02-10T08:00", "from": {"lot": "W", "all": true},'
+        ' "to": {"lot": "W", "vessel": "T1", "volume": "700 L"}}\n' + BOTTLED
+    )
+    row = asked(vintage, "BW", "Estate")["us-estate-stayed"]
+    assert (row["verdict"], "T9" in row["why"]) == (REFUSED, True)
+
+
+def test_a_vessel_of_which_nobody_knows_where_it_stands_leaves_it_open(vintage: Vintage) -> None:
+    vintage.load(
+        ESTATE + '{"kind": "premises", "at": "2024-01-01", "name": "Store"}\n' + WINE + BOTTLED
+    )
+    row = asked(vintage, "BW", "Estate")["us-estate-stayed"]
+    assert (row["verdict"], "`T1`" in row["why"]) == (UNDETERMINED, True)
+
+
+def test_wine_that_was_bought_for_topping_ends_it(vintage: Vintage) -> None:
+    vintage.load(
+        ESTATE
+        + WINE
+        + '{"kind": "receive", "at": "2025-01-01", "lot": "BUY", "vessel": "K1", "volume": "7 L",'
+        ' "supplier": "Shop"}\n'
+        + '{"kind": "top", "at": "2025-01-02T08:00", "from": {"lot": "BUY", "all": true},'
+        ' "to": {"lot": "W", "vessel": "T1", "volume": "7 L"}}\n' + BOTTLED
+    )
+    rows = asked(vintage, "BW", "Estate")
+    assert rows["us-estate-grapes"]["verdict"] == UNDETERMINED  # nobody knows what it was
+    assert rows["us-estate-stayed"]["verdict"] == REFUSED
+    assert "`BUY` came in as wine" in rows["us-estate-stayed"]["why"]
+
+
+def test_bottles_that_were_relabelled_and_wine_that_is_gone_are_followed_too(
+    vintage: Vintage,
+) -> None:
+    vintage.load(
+        ESTATE
+        + WINE
+        + BOTTLED
+        + '{"kind": "pack", "at": "2025-07-01T08:00", "from": {"lot": "BW", "bottles": 300},'
+        ' "to": {"lot": "BX", "bottles": 300, "label": "Estate"}}\n'
+        # a block that is first registered after the bottling holds from the beginning
+        '{"kind": "block", "at": "2026-01-01", "name": "Late", "plantings": [{"variety": "Syrah"}]}\n'
+    )
+    for lot in ("BW", "BX", "W"):
+        rows = asked(vintage, lot, "Estate")
+        assert (lot, rows["us-estate-stayed"]["verdict"]) == (lot, SUPPORTED)
+
+
+@pytest.mark.parametrize(
+    ("control", "wanted"),
+    [
+        ('{"basis": "owned"}', SUPPORTED),
+        ('{"basis": "leased", "from": "2023-01-01", "to": "2025-12-31"}', SUPPORTED),
+        ('{"basis": "leased", "from": "2023-01-01", "to": "2025-12-30"}', REFUSED),
+        ('{"basis": "leased", "from": "2023-01-01"}', UNDETERMINED),
+        (
+            '{"basis": "leased", "from": "2020-01-01", "to": "2030-01-01", "farmed_by": "Guest"}',
+            REFUSED,
+        ),
+        (
+            '{"basis": "leased", "from": "2020-01-01", "to": "2030-01-01", "farmed_by": "Us"}',
+            SUPPORTED,
+        ),
+    ],
+)
+def test_land_is_the_winerys_own_by_title_or_by_a_lease_of_three_years(
+    vintage: Vintage, control: str, wanted: str
+) -> None:
+    # 27 CFR 4.26(c), D25: the winery must also do the work itself
+    vintage.load(
+        ESTATE + '{"kind": "block", "at": "2000-01-01", "name": "More", "within": ["Two Fords"],'
+        f' "estate": true, "plantings": [{{"variety": "Syrah"}}], "control": {control}}}\n'
+        + WINE.replace('"Own"', '"More"')
+        + BOTTLED
+    )
+    assert asked(vintage, "BW", "Estate")["us-estate-grapes"]["verdict"] == wanted
+
+
+def test_estate_bottled_needs_the_area_around_the_premises(vintage: Vintage) -> None:
+    vintage.load(
+        ESTATE.replace(
+            '"within": ["Two Fords"]}\n{"kind": "block"', '"within": ["Ash"]}\n{"kind": "block"'
+        )
+        + WINE
+        + BOTTLED
+    )
+    assert asked(vintage, "BW", "Estate")["us-estate-premises"]["verdict"] == REFUSED
+
+
+# --- where the wine was made: 27 CFR 4.25, 4.35 ---
+
+PLAIN = """
+{"kind": "label", "at": "2000-01-01", "name": "Plain",
+ "statements": {"appellation": "Two Fords", "bottler": "produced"}}
+"""
+
+
+def test_nothing_is_asked_of_premises_whose_places_nobody_registered(vintage: Vintage) -> None:
+    vintage.load(PLAIN + WINE.replace('"Own"', '"Ford"') + BOTTLED.replace("Estate", "Plain"))
+    rows = asked(vintage, "BW", "Plain")
+    assert "us-finished-ava" not in rows
+    assert "finished is not judged here" in rows["us-appellation-ava"]["why"]
+    assert rows["us-appellation-ava"]["verdict"] == SUPPORTED
+    assert rows["us-bottler-produced"]["verdict"] == SUPPORTED
+
+
+@pytest.mark.parametrize(("within", "wanted"), [("North", SUPPORTED), ("Land", UNDETERMINED)])
+def test_the_state_of_the_premises_is_asked(vintage: Vintage, within: str, wanted: str) -> None:
+    home = f'{{"kind": "premises", "at": "2000-01-01", "name": "Home", "within": ["{within}"]}}\n'
+    vintage.load(
+        home + PLAIN + WINE.replace('"Own"', '"Ford"') + BOTTLED.replace("Estate", "Plain")
+    )
+    rows = asked(vintage, "BW", "Plain")
+    assert rows["us-finished-ava"]["verdict"] == wanted
+    assert "not judged here" not in rows["us-appellation-ava"]["why"]
+
+
+def test_of_two_premises_it_is_asked_where_it_fermented(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "place", "at": "2000-01-01", "name": "South", "type": "state"}\n'
+        '{"kind": "premises", "at": "2000-01-01", "name": "Home", "within": ["North"]}\n'
+        '{"kind": "premises", "at": "2024-01-01", "name": "Away", "within": ["South"]}\n'
+        '{"kind": "vessel", "at": "2024-01-02", "name": "T1", "premises": "Away"}\n'
+        + PLAIN
+        + WINE.replace('"Own"', '"Ford"')
+        + '{"kind": "rack", "at": "2025-01-10T08:00", "from": {"lot": "W", "all": true},'
+        ' "to": {"lot": "W", "vessel": "T2", "volume": "700 L"}}\n'
+        + BOTTLED.replace("Estate", "Plain")
+    )
+    rows = asked(vintage, "BW", "Plain")
+    assert rows["us-finished-ava"]["verdict"] == REFUSED
+    assert rows["us-bottler-produced"]["verdict"] == REFUSED
+
+
+@pytest.mark.parametrize(
+    ("bought", "wanted"), [("100 L", SUPPORTED), ("100.000000000001 L", REFUSED)]
+)
+def test_wine_bought_in_was_not_fermented_by_the_bottler(
+    vintage: Vintage, bought: str, wanted: str
+) -> None:
+    # 27 CFR 4.35(a)(2)(iii), D28: three quarters, and a hair less
+    vintage.load(
+        PLAIN
+        + WINE.replace('"Own"', '"Ford"')
+        + '{"kind": "receive", "at": "2025-01-01", "lot": "BUY", "vessel": "K1", "volume": '
+        f'"{bought}", "supplier": "Shop", "fermented_at": ["North"]}}\n'
+        '{"kind": "blend", "at": "2025-02-01T08:00", "from": [{"lot": "BUY", "all": true},'
+        ' {"lot": "W", "volume": "300 L"}], "to": {"lot": "M", "vessel": "K2", "volume": "400 L"}}\n'
+    )
+    assert asked(vintage, "M", "Plain")["us-bottler-produced"]["verdict"] == wanted
+    assert asked(vintage, "W", "Plain")["us-bottler-produced"]["verdict"] == SUPPORTED
+
+
+# --- what is measured, and what is said ---
+
+
+def test_the_latest_analysis_before_the_claim_counts(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Plain",'
+        ' "statements": {"alcohol": "13.5 %", "text": [{"says": "Sulfite free"}]}}\n'
+        + WINE.replace('"Own"', '"Ford"')
+        + '{"kind": "analysis", "at": "2024-12-01", "lot": "W", "values": {"alcohol": "15.2",'
+        ' "total_so2": "<10"}}\n'
+        + '{"kind": "analysis", "at": "2025-05-01", "lot": "W", "values": {"alcohol": "13.4"}}\n'
+        + BOTTLED.replace("Estate", "Plain")
+        + '{"kind": "analysis", "at": "2025-07-01", "lot": "W", "values": {"alcohol": "9"}}\n'
+    )
+    rows = asked(vintage, "BW", "Plain")
+    assert rows["us-alcohol-tolerance"]["actual"] == "0.1"
+    assert (
+        verdicts(rows, "us-alcohol-tolerance", "us-text-no-sulfites", "us-format")
+        == [SUPPORTED] * 3
+    )
+
+
+def test_a_text_is_judged_by_what_is_recorded_of_the_fruit(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Plain", "statements": {"text": ['
+        '{"says": "hand picked", "where": {"picking": "hand"}},'
+        '{"says": "from the hill", "where": {"block": "Hill"}, "at_least": "0.5"},'
+        '{"says": "from the north", "where": {"place": "North"}}]}}\n'
+        '{"kind": "pick", "at": "2024-09-10", "block": "Hill", "lot": "G", "mass": "500 kg",'
+        ' "picking": "hand"}\n'
+        '{"kind": "pick", "at": "2024-09-10", "block": "Mill", "lot": "G", "mass": "500 kg"}\n'
+        '{"kind": "crush", "at": "2024-09-11T08:00", "from": {"lot": "G", "all": true},'
+        ' "to": {"lot": "W", "vessel": "T1", "volume": "700 L"}}\n'
+    )
+    rows = claims(vintage.view(), "W", "Plain")["claims"]
+    found = {row["statement"]: row["verdict"] for row in rows}
+    assert found == {
+        "hand picked": UNDETERMINED,
+        "from the hill": SUPPORTED,
+        "from the north": SUPPORTED,
+    }
+
+
+def test_the_words_cellared_and_blended_are_looked_up(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "C", "statements": {"bottler": "cellared"}}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "X", "vessel": "T5", "volume": "10 L"}\n'
+    )
+    assert asked(vintage, "X", "C")["us-bottler-treated"]["verdict"] == UNDETERMINED
+    vintage.load(
+        '{"kind": "treat", "at": "2025-02-01T08:00", "lot": "X", "treatment": "filtration"}\n'
+    )
+    assert asked(vintage, "X", "C")["us-bottler-treated"]["verdict"] == SUPPORTED
+
+
+def test_the_weight_of_the_grapes_is_asked_where_the_law_speaks_of_it(vintage: Vintage) -> None:
+    # Delegated Regulation (EU) 2019/33, art. 49: 1,200 kg gave 870 L, 230 kg gave 130 L
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Year", "market": ["eu"],'
+        ' "statements": {"vintage": 2022}}\n'
+        '{"kind": "pick", "at": "2021-09-10", "block": "Hill", "lot": "G1", "mass": "230 kg"}\n'
+        '{"kind": "press", "at": "2021-09-11T08:00", "from": {"lot": "G1", "all": true},'
+        ' "to": {"lot": "W1", "vessel": "T1", "volume": "130 L"}}\n'
+        '{"kind": "pick", "at": "2022-09-10", "block": "Hill", "lot": "G2", "mass": "1200 kg"}\n'
+        '{"kind": "press", "at": "2022-09-11T08:00", "from": {"lot": "G2", "all": true},'
+        ' "to": {"lot": "W2", "vessel": "T2", "volume": "870 L"}}\n'
+        '{"kind": "blend", "at": "2023-02-01T08:00", "from": [{"lot": "W1", "all": true},'
+        ' {"lot": "W2", "all": true}], "to": {"lot": "B", "vessel": "T3", "volume": "1000 L"}}\n'
+    )
+    row = asked(vintage, "B", "Year")["eu-vintage"]
+    assert row["verdict"] == UNDETERMINED
+    assert row["actual"] == "0.87" + "0" * 28
+    assert "By the weight of the grapes used it is missed" in row["why"]
+
+
+def test_a_press_fraction_is_known_where_the_weight_of_the_grapes_is_asked_too(
+    vintage: Vintage,
+) -> None:
+    text = '{"says": "free run", "where": {"fraction": "free run"}}'
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Free", "market": ["eu"],'
+        f' "statements": {{"vintage": 2024, "text": [{text}]}}}}\n'
+        '{"kind": "pick", "at": "2024-09-10", "block": "Hill", "lot": "G", "mass": "230 kg"}\n'
+        '{"kind": "press", "at": "2024-09-11T08:00", "from": {"lot": "G", "all": true},'
+        ' "to": {"lot": "W", "vessel": "T1", "volume": "130 L", "fraction": "free run"}}\n'
+    )
+    found = claims(vintage.view(), "W", "Free")["claims"]
+    assert {row["verdict"] for row in found if row["claim"] == "text"} == {SUPPORTED}
+
+
+def test_a_year_written_beside_the_day_counts_only_where_the_day_does_not_decide(
+    vintage: Vintage,
+) -> None:
+    # EVENTS.md, `pick`
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Year",'
+        ' "statements": {"vintage": 2024, "appellation": "North"}}\n'
+        '{"kind": "pick", "at": "2025-01-10", "block": "Hill", "lot": "A", "mass": "10 kg",'
+        ' "vintage": 2024}\n'
+        '{"kind": "pick", "at": "2025-09-10", "block": "Hill", "lot": "B", "mass": "10 kg",'
+        ' "vintage": 2024}\n'
+        '{"kind": "pick", "at": "2025-01-10", "block": "Mill", "lot": "C", "mass": "10 kg"}\n'
+    )
+    found = {
+        lot: asked(vintage, lot, "Year")["us-vintage-other"]["verdict"] for lot in ("A", "B", "C")
+    }
+    assert found == {"A": SUPPORTED, "B": REFUSED, "C": UNDETERMINED}
+
+
+# --- layers ---
+
+
+def test_each_layer_of_law_has_its_verdict(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Red wine", "market": ["eu"],'
+        ' "statements": {"variety": ["Syrah"], "appellation": "Two Fords"}}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "X", "vessel": "T5", "volume": "100 L",'
+        ' "composition": [{"share": "0.8", "variety": "Syrah", "within": ["Two Fords"]},'
+        ' {"share": "0.2", "variety": "Grenache", "within": ["Two Fords"]}]}\n'
+    )
+    answer = claims(vintage.view(), "X", "Red wine")
+    assert layers(answer["claims"]) == [
+        ("United States, federal", SUPPORTED),
+        ("European Union", REFUSED),
+    ]
+    assert answer["verdict"] == REFUSED
+    assert claims(vintage.view(), "X", "Red wine", ["us"])["verdict"] == SUPPORTED
