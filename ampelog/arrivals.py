@@ -7,7 +7,7 @@ from typing import Any
 
 from ampelog import quantities
 from ampelog.bottles import begin_bottles, same_format, settle
-from ampelog.cellar import Cellar
+from ampelog.cellar import NOBODY, Cellar
 from ampelog.endpoints import CannotHave, evenly, lot_of, said, vessels_of
 from ampelog.graph import Node
 from ampelog.movement import Fill, Pool, arrive, fills
@@ -65,10 +65,9 @@ def _bring(cellar: Cellar, step: Step, found: list[Fill], state: str, holds: fro
     name, sort = found[0].lot, found[0].sort
     node = cellar.graph.add(Node((), step.position, name, found[0].vessels[0]))
     amount = sum(fill.amount for fill in found)
-    owners = frozenset((None,))
     may_arrive(cellar, step, (), found)
     book_in(cellar, found)
-    arrive(cellar, step, Pool(node, amount, sort, state, holds, owners), found)
+    arrive(cellar, step, Pool(node, amount, sort, state, holds, NOBODY), found)
     lot = cellar.lots[name]
     if sort == BOTTLES:
         lot.fills[node] = None

@@ -162,7 +162,7 @@ def pack(cellar: Cellar, step: Step) -> None:
         raise CannotHave(
             "two formats", "`pack` keeps the format; `from` has two", "", out[0].lot.name
         )
-    found = _outputs(cellar, model, formats.copy().pop())
+    found = _outputs(cellar, model, out[0].lot.format)
     if {fill.format for fill in found} != formats:
         raise CannotHave("two formats", "`pack` keeps the format of the bottles", "", found[0].lot)
     missing = sum(d.amount for d in out) - sum(f.amount for f in found)

@@ -21,7 +21,7 @@ from ampelog.ledger import Head, Ledger
 from ampelog.moments import NotATime
 from ampelog.places import Places
 from ampelog.sources import Leaf, leaves, marked
-from ampelog.state import BOTTLES, Holding, Lot
+from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
 
@@ -125,7 +125,7 @@ class View:
             return list(contents[vessel].parts)
         parts: dict[int, int] = {}
         for holding in contents.values():
-            for node, amount in _whole(holding):
+            for node, amount in holding.parts:
                 parts[node] = parts.get(node, 0) + amount
         return list(parts.items())
 
@@ -311,10 +311,6 @@ def regime_text(regime: dict[str, Any] | None) -> str | None:
         if key not in ("pump_over", "punch_downs_per_day", "note")
     ]
     return "; ".join(words) or regime.get("note")
-
-
-def _whole(holding: Holding) -> list[tuple[int, int]]:
-    return list(holding.parts)
 
 
 def _end(day: str | None, zone: Any, option: str = "--as-of") -> int | None:

@@ -18,7 +18,7 @@ _ONE: dict[str, tuple[tuple[str, str], ...]] = {
     "vessel": (("premises", "premises"),),
     "lot": (("label", "label"), ("owner", "party")),
     "pick": (("block", "block"),),
-    "receive": (("supplier", "party"), ("material", ""), ("label", "label")),
+    "receive": (("supplier", "party"), ("label", "label")),
     "ship": (("to", "party"),),
     "return": (("from_party", "party"),),
     "analysis": (("block", "block"),),
@@ -40,7 +40,7 @@ def named(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """(kind, name) of every registered thing that an event names."""
     kind = event["kind"]
     for field, of in _ONE.get(kind, ()):
-        if of and event.get(field) is not None:
+        if event.get(field) is not None:
             yield of, event[field]
     for field in _MANY.get(kind, ()):
         for name in event.get(field) or ():

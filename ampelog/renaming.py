@@ -15,8 +15,7 @@ from ampelog.steps import Step
 
 def register(cellar: Cellar, step: Step) -> None:
     """Registers were entered before the replay; a lot's new name takes effect here."""
-    model: Any = step.model
-    if model.kind == "lot" and model.of:
+    if step.model.of:
         _rename(cellar, step)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from ampelog.composition import decimals
 from ampelog.errors import Refused
-from ampelog.genealogy import BITS, Passage, forward, through
+from ampelog.genealogy import BITS, forward, through
 from ampelog.graph import Ferment
 from ampelog.quantities import text
 from ampelog.questions import View, regime_text
@@ -58,7 +58,9 @@ def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[st
         {
             "lot": name,
             "share": printed(passage.crossed),
-            "ferment": [_stretch(view, ferments[n], passage, n) for n in sorted(passage.ferments)],
+            "ferment": [
+                _stretch(ferments[n], passage.ferments[n]) for n in sorted(passage.ferments)
+            ],
         }
         for name, passage in passages.items()
         if passage.crossed or (passage.ferments and name == lot.name)
@@ -66,14 +68,13 @@ def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[st
     return sorted(rows, key=lambda row: (-int(row["share"].replace(".", "")), row["lot"]))
 
 
-def _stretch(view: View, ferment: Ferment, passage: Passage, number: int) -> dict[str, Any]:
-    del view
+def _stretch(ferment: Ferment, amount: int) -> dict[str, Any]:
     return {
         "vessel": ferment.vessel,
         "organism": ferment.organism,
         "regime": ferment.regime,
         "regime_in_words": regime_text(ferment.regime),
-        "share": printed(passage.ferments[number]),
+        "share": printed(amount),
     }
 
 
