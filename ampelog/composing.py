@@ -8,6 +8,7 @@ from typing import Any
 
 from ampelog.composition import Composition
 from ampelog.errors import Refused
+from ampelog.genealogy import Kinds
 from ampelog.quantities import floor_text, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
@@ -97,7 +98,7 @@ def composition(
 ) -> dict[str, Any]:
     """What a lot is made of; of bottles, in every fill as well."""
     lot = view.lot(name)
-    kinds = (True, "fraction" in by, bool({"organism", "regime"} & set(by)))
+    kinds = Kinds(fraction="fraction" in by, ferment=not {"organism", "regime"}.isdisjoint(by))
     content = view.content(lot, vessel)
     fills = fills_of(lot) if vessel is None else {}
     whole, *each = view.compositions(lot, [content, *([(node, 1)] for node in fills)], kinds=kinds)

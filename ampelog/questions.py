@@ -15,7 +15,7 @@ from typing import Any
 from ampelog import history, moments, projection
 from ampelog.composition import Composition
 from ampelog.errors import Refused
-from ampelog.genealogy import Genealogy, Mark
+from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
 from ampelog.graph import Ferment
 from ampelog.ledger import Head, Ledger
 from ampelog.moments import NotATime
@@ -207,7 +207,7 @@ class View:
         lot: Lot,
         content: list[tuple[int, int]] | None = None,
         *,
-        kinds: tuple[bool, bool, bool] = (True, False, False),
+        kinds: Kinds = ROLES,
         instant: int | None = None,
     ) -> Composition:
         """The exact composition of a lot, or of some content of it.
@@ -223,14 +223,14 @@ class View:
         lot: Lot,
         contents: list[list[tuple[int, int]]],
         *,
-        kinds: tuple[bool, bool, bool] = (True, False, False),
+        kinds: Kinds = ROLES,
         instant: int | None = None,
     ) -> list[Composition]:
         """Several compositions over one reading of the graph."""
         everything = [part for content in contents for part in content]
         genealogy = self.genealogy(everything)
         when = self.claimed(lot) if instant is None else instant
-        expand = _Expander(self, genealogy, everything, when, kinds[2])
+        expand = _Expander(self, genealogy, everything, when, kinds.ferment)
         seed = f"{self.head.root}/{lot.name}"
         return [Composition(genealogy, content, expand, seed, kinds) for content in contents]
 

@@ -29,7 +29,7 @@ from ampelog.facts import (
 from ampelog.genealogy import flows
 from ampelog.labelling import Labelled
 from ampelog.phrases import listed, regime, several
-from ampelog.quantities import ONE, floor_text, text
+from ampelog.quantities import ONE, SHARE_DECIMALS, floor_text, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, MASS, VOLUME, Lot
@@ -42,7 +42,6 @@ TABLES = (
     ("By place", ("place",)),
     ("By variety, vintage and block", ("variety", "vintage", "block")),
 )
-DECIMALS = 30
 
 
 def dossier(
@@ -319,9 +318,9 @@ def _lot_body(view: View, name: str, share: Fraction, since: Mapping[str, str]) 
         _lot_key(name),
         "lot",
         name,
-        floor_text(share, DECIMALS),
+        floor_text(share, SHARE_DECIMALS),
         since=since.get(name),
-        lost=floor_text(part, DECIMALS),
+        lost=floor_text(part, SHARE_DECIMALS),
         reasons=tuple(sorted(tally.lost)),
     )
 
@@ -350,7 +349,7 @@ def _entering(view: View, composition: Composition) -> tuple[list[Body], list[Fl
             dates = [events[leaf.position]["at"][:10] for leaf in leaves[key]]
             name, says = _two_lines(leaves[key], events[leaves[key][0].position])
             known = Body(key, kind, name, "0", says, min(dates))
-        total = floor_text(Fraction(known.share) + Fraction(share), DECIMALS)
+        total = floor_text(Fraction(known.share) + Fraction(share), SHARE_DECIMALS)
         bodies[key] = replace(known, share=total)
         entering.append(Flow(key, _lot_key(str(lot)), share))
     return list(bodies.values()), entering

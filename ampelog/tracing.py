@@ -9,11 +9,9 @@ from ampelog.composition import decimals
 from ampelog.errors import Refused
 from ampelog.genealogy import BITS, forward, through
 from ampelog.graph import Ferment
-from ampelog.quantities import text
+from ampelog.quantities import SHARE_DECIMALS, text
 from ampelog.questions import View, regime_text
 from ampelog.state import Lot
-
-GRID = 10**30
 
 
 def printed(amount: int) -> str:
@@ -22,7 +20,7 @@ def printed(amount: int) -> str:
     What rounding in the pass lost is far below the last decimal: a whole is printed as one.
     """
     nearly = amount + (1 << (BITS - 110))
-    return decimals(nearly * GRID >> BITS)
+    return decimals(nearly * 10**SHARE_DECIMALS >> BITS)
 
 
 def back(view: View, name: str) -> dict[str, Any]:

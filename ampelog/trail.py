@@ -17,7 +17,7 @@ from typing import Any
 from ampelog import moments
 from ampelog.facts import Entry, Paper, Summed
 from ampelog.phrases import several
-from ampelog.quantities import floor_text
+from ampelog.quantities import SHARE_DECIMALS, floor_text
 from ampelog.questions import View
 from ampelog.words import words
 
@@ -79,7 +79,7 @@ def trail(
     called = _called(told)
     entries = tuple(_entry(view, one, corrections, called) for one in ordered)
     summed = tuple(
-        Summed(lot, count, floor_text(shares.get(lot, Fraction(0)), 30))
+        Summed(lot, count, floor_text(shares.get(lot, Fraction(0)), SHARE_DECIMALS))
         for lot, count in sorted(left_out.items(), key=lambda item: (-shares[item[0]], item[0]))
     )
     return Trail(entries, summed, _since(told, corrections, lots_of, view))

@@ -16,14 +16,14 @@ from typing import Protocol, TypeVar
 
 from ampelog.facts import Claim, Dossier, Entry, Source
 from ampelog.phrases import brief
-from ampelog.quantities import GALLON, POUND, floor_text, percent
+from ampelog.quantities import GALLON, POUND, SHARE_DECIMALS, floor_text, percent
 
 THIN = "\N{NO-BREAK SPACE}"
 """A fifth of an em in the shipped family, as a thin space should be, and it does not break."""
 MINUS = "\N{MINUS SIGN}"
 LONGEST_NAME = 96
 LONGEST_TEXT = 1200
-LAST_BUT_ONE = Fraction(1, 10**29)
+LAST_BUT_ONE = Fraction(10, 10**SHARE_DECIMALS)
 MANY_ROWS = 60
 LEAST_SHARE = Fraction(1, 1000)
 """Of a list of more than ``MANY_ROWS``, rows below this share are counted and not printed."""
@@ -141,7 +141,7 @@ def part(text: str, decimals: int = 1) -> str:
 
     Such a share is right to its last decimal but one: a tenth printed as 0.0999...9 is a tenth.
     """
-    return share(floor_text(Fraction(text) + LAST_BUT_ONE, 30), decimals)
+    return share(floor_text(Fraction(text) + LAST_BUT_ONE, SHARE_DECIMALS), decimals)
 
 
 def needed(text: str | None) -> str:
