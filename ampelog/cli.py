@@ -1,7 +1,8 @@
 """The command line: parse, call one function, print. The one place with exit codes and a clock.
 
 Exit codes: 0 done or yes; 1 the answer is no; 2 the command or the input was refused; 3 the
-ledger cannot be opened or read. Imports stand inside commands: start-up time is felt at each.
+ledger cannot be opened or read; 130 stopped by whoever ran it; 141 nobody read the answer to its
+end. Imports stand inside commands: start-up time is felt at each.
 """
 
 from __future__ import annotations

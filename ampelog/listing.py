@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from ampelog import moments
+from ampelog import history, moments
 from ampelog.errors import Refused
 from ampelog.moments import NotATime
 from ampelog.questions import View
@@ -108,13 +108,10 @@ def _end(view: View, until: str | None) -> int:
 
 def _corrections(view: View) -> dict[int, int]:
     """By position of the correction in force: the position of what it corrects."""
-    latest: dict[str, int] = {}
-    for position, body in view.ledger.rows("corrections"):
-        if position <= view.head.position:
-            latest[json.loads(body)["corrects"].lower()] = position
-    known = view.ledger.known(latest) if latest else {}
+    corrected = history.corrected(view.ledger, view.head.position)
+    known = view.ledger.known(corrected) if corrected else {}
     originals = {key.lower(): record.position for key, record in known.items()}
-    return {p: originals[key] for key, p in latest.items() if key in originals}
+    return {now.position: originals[key] for key, now in corrected.items() if key in originals}
 
 
 def _matches(event: Mapping[str, Any], wanted: Wanted) -> bool:

@@ -160,8 +160,12 @@ def materials(used: Iterable[Record]) -> str:
     )
 
 
-def regime(kept: Record) -> str:
-    """A cap regime: pump-overs, punch-downs and whatever else was written down."""
+def regime(kept: Record, *, noted: bool = True) -> str:
+    """A cap regime: pump-overs, punch-downs and whatever else was written down, in whatever order.
+
+    Without ``noted`` its note is left out, unless it is all there is: then two stretches that were
+    worked alike are one regime.
+    """
     pump = kept.get("pump_over") or {}
     hours = (
         given("", told(pump, "on_hours"), " h on"),
@@ -172,12 +176,13 @@ def regime(kept: Record) -> str:
         _punched(told(kept, "punch_downs_per_day")),
         *(
             f"{name(field).replace('_', ' ')} {brief(value)}"
-            for field, value in kept.items()
+            for field, value in sorted(kept.items())
             if field not in ("pump_over", "punch_downs_per_day", "note") and value is not None
         ),
-        told(kept, "note"),
     ]
-    return "; ".join(part for part in parts if part)
+    worked = "; ".join(part for part in parts if part)
+    note = told(kept, "note")
+    return "; ".join(part for part in (worked, note) if part) if noted else worked or note
 
 
 def _punched(times: str) -> str:

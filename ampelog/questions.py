@@ -12,7 +12,7 @@ from datetime import date
 from functools import cached_property
 from typing import Any
 
-from ampelog import history, moments, projection
+from ampelog import history, moments, phrases, projection
 from ampelog.composition import Composition
 from ampelog.errors import Refused
 from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
@@ -184,14 +184,12 @@ class View:
             rows = self.ledger.rows("events_by_position", position=asked)
             found = {position: json.loads(body) for position, body in rows}
         by_id = {event["id"].lower(): position for position, event in found.items()}
-        latest = {}
-        for _, body in self.ledger.rows("corrections"):
-            correction = json.loads(body)
-            latest[correction["corrects"].lower()] = correction["replacement"]
-        for key in latest.keys() & by_id.keys():
-            struck = found.pop(by_id[key])
-            if latest[key] is not None:
-                found[by_id[key]] = {**latest[key], "id": struck["id"]}
+        corrected = history.corrected(self.ledger, self.head.position)
+        for key in corrected.keys() & by_id.keys():
+            original = found.pop(by_id[key])
+            now = corrected[key].replacement
+            if now is not None:
+                found[by_id[key]] = {**now, "id": original["id"]}
         return found
 
     def ferments(self) -> dict[int, Ferment]:
@@ -236,13 +234,8 @@ class View:
 
     def claimed(self, lot: Lot) -> int:
         """The instant whose places decide a claim: the bottling's, or that of the question."""
-        ended = [
-            when
-            for holding in lot.contents().values()
-            for node, _ in holding.parts
-            if (when := lot.fills.get(node)) is not None
-        ]
-        return max(ended) if lot.sort == BOTTLES and ended else self.today
+        ended = lot.bottled() if lot.sort == BOTTLES else None
+        return self.today if ended is None else ended
 
 
 class _Expander:
@@ -273,7 +266,8 @@ class _Expander:
     def __call__(self, node: int, mark: Mark) -> list[tuple[Leaf, Any]]:
         ferment = self._ferments.get(mark[2]) if mark[2] is not None else None
         organism = ferment.organism if ferment is not None else None
-        regime = regime_text(ferment.regime) if ferment is not None else None
+        worked = ferment.regime if ferment is not None else None
+        regime = phrases.regime(worked, noted=False) if worked else None
         return [(marked(leaf, mark, organism, regime), share) for leaf, share in self._leaves[node]]
 
 
@@ -290,27 +284,6 @@ def _sources(genealogy: Genealogy, content: Iterable[tuple[int, int]]) -> list[i
                 seen.add(parent)
                 ahead.append(parent)
     return found
-
-
-def regime_text(regime: dict[str, Any] | None) -> str | None:
-    """A pump-over regime in a few words."""
-    if not regime:
-        return None
-    words = []
-    over = regime.get("pump_over")
-    if over:
-        words.append(
-            f"pump-over {over.get('on_hours', '?')} h on, {over.get('off_hours', '?')} h off"
-        )
-    punches = regime.get("punch_downs_per_day")
-    if punches is not None:
-        words.append(f"{punches} punch-downs a day")
-    words += [
-        f"{key} {value}"
-        for key, value in sorted(regime.items())  # however they were written down
-        if key not in ("pump_over", "punch_downs_per_day", "note")
-    ]
-    return "; ".join(words) or regime.get("note")
 
 
 def _end(day: str | None, zone: Any, option: str = "--as-of") -> int | None:

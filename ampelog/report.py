@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from ampelog import composing, moments, tracing
+from ampelog import composing, moments, stock, tracing
 from ampelog.claims import NOTICE, verdict
 from ampelog.composition import Composition
 from ampelog.facts import (
@@ -98,7 +98,7 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
     bottled = lot.sort == BOTTLES
     return Wine(
         lot=lot.name,
-        state=_state(lot),
+        state=stock.state(lot),
         unit="kg" if lot.sort == MASS else "L",
         amount=text(lot.amount),
         told_of=text(told_of),
@@ -115,11 +115,6 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
         on_hold=any(view.cellar.holds.binding(held.holds) for held in contents.values()),
         released_on=_released(view, lot),
     )
-
-
-def _state(lot: Lot) -> str:
-    states = {holding.state for holding in lot.contents().values()}
-    return " and ".join(sorted(states)) or "empty"
 
 
 def _format(amount: int) -> str:

@@ -9,8 +9,9 @@ from ampelog.composition import decimals
 from ampelog.errors import Refused
 from ampelog.genealogy import BITS, forward, through
 from ampelog.graph import Ferment
+from ampelog.phrases import regime
 from ampelog.quantities import SHARE_DECIMALS, text
-from ampelog.questions import View, regime_text
+from ampelog.questions import View
 from ampelog.state import Lot
 
 
@@ -71,7 +72,7 @@ def _stretch(ferment: Ferment, amount: int) -> dict[str, Any]:
         "vessel": ferment.vessel,
         "organism": ferment.organism,
         "regime": ferment.regime,
-        "regime_in_words": regime_text(ferment.regime),
+        "regime_in_words": regime(ferment.regime, noted=False) if ferment.regime else None,
         "share": printed(amount),
     }
 

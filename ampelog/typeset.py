@@ -313,7 +313,8 @@ def figures(dossier: Dossier, amounts: Amounts) -> list[dict[str, str]]:
     if wine.amount != wine.told_of:
         told = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]
     if wine.bottles is not None:
-        whole = wine.filled or wine.bottles
+        # Packed into, a lot may have more bottles than were filled for it.
+        whole = max(wine.filled or "0", wine.bottles, key=Fraction)
         left = "all still here" if whole == wine.bottles else f"{grouped(wine.bottles)} still here"
         told.append(_figure("Bottles", grouped(whole), f"of {name(wine.format)}; {left}"))
     else:
