@@ -107,8 +107,8 @@ def check_places(
             if problem is not None:
                 seen.add((kind, name))
                 says, involved = problem
-                told = _last(registrations, involved, instant) or step
-                found.append(Finding("places", told.where, says, "check `within`", told.id))
+                charged = _last(registrations, involved, instant) or step
+                found.append(Finding("places", charged.where, says, "check `within`", charged.id))
     last = Places(registers, moments[-1])
     for step, named_places in parts:
         twice = last.twice(named_places)
@@ -118,9 +118,9 @@ def check_places(
 
 
 def _last(registrations: Sequence[Step], involved: frozenset[str], instant: int) -> Step | None:
-    """The registration, of those that a problem involves, that was told last: the one to mend."""
-    told = [s for s in registrations if s.event["name"] in involved and s.instant <= instant]
-    return max(told, key=lambda step: step.told, default=None)
+    """The registration, of those that a problem involves, that was written last: it is to mend."""
+    known = [s for s in registrations if s.event["name"] in involved and s.instant <= instant]
+    return max(known, key=lambda step: step.said_at, default=None)
 
 
 def _wrong_place(

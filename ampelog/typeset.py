@@ -309,27 +309,27 @@ def figures(dossier: Dossier, amounts: Amounts) -> list[dict[str, str]]:
     """The plain figures of page one: amount, bottles or vessels, bottled, release."""
     wine = dossier.wine
     what = "Weight" if wine.unit == "kg" else "Volume"
-    told = [_figure(what, amounts.amount(wine.amount), amounts.other(wine.amount))]
+    found = [_figure(what, amounts.amount(wine.amount), amounts.other(wine.amount))]
     if wine.amount != wine.told_of:
-        told = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]
+        found = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]
     if wine.bottles is not None:
         # Packed into, a lot may have more bottles than were filled for it.
         whole = max(wine.filled or "0", wine.bottles, key=Fraction)
         left = "all still here" if whole == wine.bottles else f"{grouped(wine.bottles)} still here"
-        told.append(_figure("Bottles", grouped(whole), f"of {name(wine.format)}; {left}"))
+        found.append(_figure("Bottles", grouped(whole), f"of {name(wine.format)}; {left}"))
     else:
         vessels = [held.vessel or "no vessel" for held in wine.holdings]
         shown = ", ".join(name(vessel, 24) for vessel in vessels[:3])
         more = f"and {grouped(len(vessels) - 3)} more" if len(vessels) > 3 else ""
-        told.append(_figure("Held in", shown or "nothing now", more))
+        found.append(_figure("Held in", shown or "nothing now", more))
     if wine.fills:
         days = sorted({fill.filled_on for fill in wine.fills})
         more = f"on {counted(len(days))} days, the last {day(days[-1])}" if len(days) > 1 else ""
-        told.append(_figure("Bottled", day(days[0]), more))
+        found.append(_figure("Bottled", day(days[0]), more))
     if wine.rest or wine.released_on:
         ends = f"rest over on {day(wine.rest_ends_on)}" if wine.rest_ends_on else ""
-        told.append(_figure("Released", day(wine.released_on) or "not yet", ends))
-    return told
+        found.append(_figure("Released", day(wine.released_on) or "not yet", ends))
+    return found
 
 
 def _figure(what: str, says: str, more: str) -> dict[str, str]:
