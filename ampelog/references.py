@@ -113,7 +113,9 @@ def check_places(
     for step, named_places in parts:
         twice = last.twice(named_places)
         if twice is not None:
-            found.append(Finding("places", step.where, _said("a part", *twice), "", step.id))
+            found.append(
+                Finding("places", step.where, _said("a part", *twice), "check `within`", step.id)
+            )
     return found
 
 
