@@ -479,12 +479,26 @@ def claims(
     from ampelog.claims import NOTICE
 
     asked: Settings = context.obj
+    _check_packs(market or [])
     with viewed(asked) as view:
         answer = labelling.claims(view, lot, label, market or [])
     if not answered(asked, answer, answer["claims"]):
         readout.claims(answer, NOTICE)
     if answer["verdict"] != "supported":
         raise _No
+
+
+def _check_packs(markets: Sequence[str]) -> None:
+    """Refuse a pack that is named on the command line and not here: a slip, most likely. What a
+    label asks for stays undetermined instead."""
+    from ampelog import rules
+
+    known = rules.known()
+    for name in markets:
+        if name not in known:
+            raise Refused(
+                f"--market {name}: there is no such rule pack", hint=f"packs: {', '.join(known)}"
+            )
 
 
 # On paper

@@ -144,6 +144,7 @@ __all__ = [
     "ONE",
     "PIECES",
     "POUND",
+    "SCALE",
     "SHARE_DECIMALS",
     "SHORT_TON",
     "VOLUME",

@@ -136,7 +136,7 @@ def _fills(view: View, lot: Lot) -> tuple[Fill, ...]:
     positions = view.positions(found)
     events = view.events(positions.values())
     fills = []
-    for node, amount in found.items():
+    for node, bottles in zip(found, composing.counts(lot, list(found.values())), strict=True):
         event = events[positions[node]]
         ended = lot.fills.get(node)
         fills.append(
@@ -144,7 +144,7 @@ def _fills(view: View, lot: Lot) -> tuple[Fill, ...]:
                 event=event["id"],
                 position=positions[node],
                 filled_on=event["at"][:10] if ended is None else _day(view, ended),
-                bottles=composing.count(lot, amount),
+                bottles=bottles,
                 code=_code(event, lot.name),
             )
         )
