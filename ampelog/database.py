@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
 
 REPAIR = "run `ampelog repair`; it keeps the old files"
+_FEW = 1000
+"""Values up to which an insert binds them one by one."""
 _PAUSE = 0.05  # seconds between two tries
 _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     # A statement reaches this file and nothing else: no files, no network, no code.
@@ -35,6 +37,8 @@ _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "allow_community_extensions": "false",
     "allow_persistent_secrets": "false",
     "python_enable_replacements": "false",
+    # Choosing how to compress takes longer than writing does.
+    "force_compression": "uncompressed",
     # The rest bounds what one question may take; what does not fit in memory goes to a folder
     # beside the database.
     "memory_limit": "2GB",
@@ -126,8 +130,14 @@ class Database:
     def put(self, query_name: str, columns: Mapping[str, Sequence[Any]]) -> None:
         """Run an insert that selects from ``given``: these columns, as arrays.
 
-        Binding a value at a time, or as text, takes longer than a replay of the whole log.
+        Binding a value at a time, or as text, takes longer than a replay of the whole log; of a
+        few values it takes less than arrays take to load.
         """
+        if sum(map(len, columns.values())) <= _FEW:
+            unnested = ", ".join(f'unnest(${name}) as "{name}"' for name in columns)
+            given = f"with given as (select {unnested})\n{query(query_name)}"
+            self._run(given, {name: list(values) for name, values in columns.items()})
+            return
         self._connection.register("given", {name: _array(c) for name, c in columns.items()})
         try:
             self.rows(query_name)

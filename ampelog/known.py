@@ -53,13 +53,13 @@ def _fresh_ids() -> Iterator[str]:
     from uuid6 import uuid7
 
     while True:
-        number = uuid7().int
+        drawn = str(uuid7())
+        front, last = drawn[:24], int(drawn[24:], 16)
         for step in memoryview(os.urandom(8192)).cast("H"):
-            text = f"{number:032x}"
-            yield f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"
-            number += 1 + step
-            if number >> 62 & 3 != VARIANT:  # counted past the random part: draw again
-                break
+            if last >> 48:
+                break  # the twelve last digits are used up
+            yield f"{front}{last:012x}"
+            last += 1 + step
 
 
 def _same(event: dict[str, Any], before: dict[str, Any]) -> bool:

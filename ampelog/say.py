@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from decimal import ROUND_DOWN, Context, Decimal
+from functools import cache
 from shutil import get_terminal_size
 from typing import Any, TextIO
 from unicodedata import combining, east_asian_width
@@ -129,10 +130,8 @@ def _widths(rows: list[list[str]], right: Sequence[int], room: int) -> list[int]
 
 def _row(cells: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> list[str]:
     """The lines of a row: cells wrapped to their columns."""
-    from textwrap import wrap
-
     lines = [
-        [part for text in cell.split("\n") for part in (_fit(text, room, wrap) or [""])]
+        [part for text in cell.split("\n") for part in (_fit(text, room) or [""])]
         for cell, room in zip(cells, widths, strict=True)
     ]
     found = []
@@ -146,8 +145,15 @@ def _row(cells: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> l
     return found
 
 
-def _fit(text: str, room: int, wrap: Callable[[str, int], list[str]]) -> list[str]:
-    return [text] if _columns(text) <= room else wrap(text, max(1, room))
+def _fit(text: str, room: int) -> list[str]:
+    return [text] if _columns(text) <= room else _wrapped(max(1, room))(text)
+
+
+@cache
+def _wrapped(room: int) -> Callable[[str], list[str]]:
+    from textwrap import TextWrapper
+
+    return TextWrapper(room).wrap
 
 
 def paired(rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = ()) -> None:
