@@ -18,7 +18,7 @@ from ampelog.errors import Refused
 from ampelog.moments import NotATime
 from ampelog.quantities import ONE, text
 from ampelog.questions import View
-from ampelog.replay import apply, watched
+from ampelog.replay import apply
 from ampelog.standing import only_premises, premises_of
 from ampelog.state import BOTTLES, UNITS, Holding, Lot, Tally
 from ampelog.steps import Step
@@ -252,9 +252,7 @@ def _parted(
     start = None if since is None else moments.instant(since, view.zone)
     end = None if until is None else moments.end_of_day(until, view.zone)
     steps = [step for step in view.steps if end is None or step.instant <= end]
-    cellar = Cellar(view.zone, view.cellar.registers)
-    cellar.holds.watched = watched(steps)
-    parted = _Parted(cellar)
+    parted = _Parted(view.beginning())
     opened: dict[Any, Tally] = {}
     started = start is None
     with history.still():

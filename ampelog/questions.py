@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import Any
 
 from ampelog import history, moments, phrases, projection
+from ampelog.cellar import Cellar
 from ampelog.composition import Composition
 from ampelog.errors import Refused
 from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
@@ -83,6 +84,14 @@ class View:
         if self._steps is None:
             self._steps = history.steps_of(self.ledger, self.head.position)
         return self._steps
+
+    def beginning(self) -> Cellar:
+        """An empty cellar, in which the steps may happen once more and be watched."""
+        from ampelog.replay import watched
+
+        cellar = Cellar(self.zone, self.cellar.registers)
+        cellar.holds.watched = watched(self.steps)
+        return cellar
 
     # Lots
 
