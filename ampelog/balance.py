@@ -19,7 +19,7 @@ from ampelog.moments import NotATime
 from ampelog.quantities import ONE, text
 from ampelog.questions import View
 from ampelog.replay import apply
-from ampelog.standing import only_premises, premises_of
+from ampelog.standing import Standing
 from ampelog.state import BOTTLES, UNITS, Holding, Lot, Tally
 from ampelog.steps import Step
 
@@ -131,6 +131,7 @@ class _Parted:
 
     def __init__(self, cellar: Cellar) -> None:
         self.cellar = cellar
+        self.places = Standing(cellar.registers)
         self.books: dict[tuple[str, str], dict[Where, _Book]] = {}
         self.first_used: dict[str, int] = {}
         self.filled_at: dict[int, str | None] = {}
@@ -144,8 +145,8 @@ class _Parted:
         apply(self.cellar, [step])
         looked_at = _looked_at(self.cellar, step)
         for lot in looked_at:
-            for node in lot.fills.keys() - self.filled_at.keys():
-                self.filled_at[node] = filling
+            for node in lot.fills:
+                self.filled_at.setdefault(node, filling)
         for lot in looked_at:
             self.see(lot, step.instant)
 
@@ -165,7 +166,7 @@ class _Parted:
         if step.event["kind"] == "receive" and vessels:
             return self._place(vessels[0], step.instant)
         if step.event["kind"] != "bottle":
-            return only_premises(self.cellar.registers, step.instant)
+            return self.places.home if self.places.alone(step.instant) else None
         found: set[str | None] = set()
         for endpoint in model.from_:
             lot = self.cellar.lots[endpoint.lot]
@@ -176,7 +177,7 @@ class _Parted:
 
     def _place(self, vessel: str | None, instant: int) -> str | None:
         used = instant if vessel is None else self.first_used.setdefault(vessel, instant)
-        return premises_of(self.cellar.registers, vessel, used, instant)
+        return self.places.premises(vessel, used, instant)
 
     def _holding(
         self, lot: Lot, vessel: str | None, holding: Holding, instant: int

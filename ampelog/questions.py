@@ -81,15 +81,17 @@ class View:
     @cached_property
     def steps(self) -> list[Step]:
         """All the events in force, in order of time."""
-        if self._steps is None:
-            self._steps = history.steps_of(self.ledger, self.head.position)
+        if self._steps is None:  # and stays so: the cellar is still the one that stands
+            return history.steps_of(self.ledger, self.head.position)
         return self._steps
 
     def beginning(self) -> Cellar:
         """An empty cellar, in which the steps may happen once more and be watched."""
-        from ampelog.replay import watched
+        from ampelog.replay import registered, watched
 
-        cellar = Cellar(self.zone, self.cellar.registers)
+        # Those of a standing cellar are read name by name; here all of them will be asked for.
+        registers = registered(self.steps) if self._steps is None else self.cellar.registers
+        cellar = Cellar(self.zone, registers)
         cellar.holds.watched = watched(self.steps)
         return cellar
 

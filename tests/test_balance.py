@@ -124,3 +124,12 @@ def test_nothing_after_the_day_of_the_view_is_in_a_period(vintage: Vintage) -> N
         assert [figures(row) for row in rows] == [{"in": "100", "held": "100"}]
     with pytest.raises(Refused, match="--since 2024-12-01 is after --as-of 2024-10-01"):
         balance(view, "W", since="2024-12-01")
+
+
+def test_a_view_answers_as_before_when_it_was_replayed_for_a_balance(vintage: Vintage) -> None:
+    vintage.load(TWO_PREMISES)
+    view = vintage.view()
+    lot = view.lot("W")
+    before = view.composition(lot).rows(lambda leaf: (leaf.lot,))
+    balance(view, by=("premises",))
+    assert view.composition(view.lot("W")).rows(lambda leaf: (leaf.lot,)) == before
