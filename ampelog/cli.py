@@ -22,6 +22,8 @@ from ampelog import say
 from ampelog.errors import AmpelogError, Refused, Unopenable
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from ampelog.ledger import Head, Ledger
     from ampelog.questions import View
 
@@ -41,6 +43,8 @@ _KEPT: list[object] = []
 """What a load leaves behind; ``run`` ends the process without freeing it piece by piece."""
 LISTS = frozenset({"log", "lots", "trace", "composition", "balance", "claims"})
 """Commands that answer with a list, which may be told as CSV."""
+LARGE = 8_000_000
+"""Bytes of a file of events from which on their forms are checked while the load is replayed."""
 NOBODY_READS = 141
 """Exit code where whoever was to read closed the pipe: neither yes nor no was told."""
 STOPPED = 130
@@ -174,7 +178,6 @@ def load(
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only.")] = False,
 ) -> None:
     """Record the events of files: all of them or none. Example: ampelog load harvest.jsonl"""
-    from ampelog import lines
     from ampelog.history import still, zone_of
 
     asked: Settings = context.obj
@@ -182,14 +185,24 @@ def load(
         zone, moment = zone_of(ledger), now()
         entries, problems = [], []
         for name in files:
-            said = "standard input" if name == "-" else name
-            with reading(name) as stream:
-                found, wrong = lines.read(
-                    stream, said, zone, moment, lambda done: tick("reading", done, 0)
-                )
+            found, wrong = read(name, zone, moment, tick)
             entries += found
             problems += wrong
         recorded(asked, ledger, (entries, problems), moment, tick, dry_run=dry_run)
+
+
+def read(name: str, zone: ZoneInfo, moment: int, tick: Any) -> tuple[list[Any], list[Any]]:
+    """The entries of a file or of standard input, and what is wrong with its other lines."""
+    from ampelog import lines
+
+    said = "standard input" if name == "-" else name
+    with reading(name) as stream:
+        formed = name == "-" or Path(name).stat().st_size < LARGE
+
+        def done(lines_read: int) -> None:
+            tick("reading", lines_read, 0)
+
+        return lines.read(stream, said, zone, moment, done, formed=formed)
 
 
 @contextmanager

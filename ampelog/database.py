@@ -367,7 +367,7 @@ def _array(values: Sequence[Any]) -> Any:
     objects, None being null."""
     import numpy as np
 
-    if values and not isinstance(values[0], bool) and all(type(one) is int for one in values):
+    if set(map(type, values)) == {int}:
         try:
             return np.array(values, dtype=np.int64)
         except OverflowError:

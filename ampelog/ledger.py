@@ -24,7 +24,7 @@ from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
 from ampelog.keeping import agrees, catch_up, copied, damaged, establish, new
 from ampelog.lock import held
-from ampelog.scribe import Draft, Scribe
+from ampelog.scribe import Draft, Form, Scribe
 
 __all__ = [
     "Coming",
@@ -229,13 +229,20 @@ class Ledger:
         self._database.commit()
         return answer
 
-    def append(self, drafts: Sequence[Draft], recorded_at: str, check: Callable[[Coming], T]) -> T:
+    def append(
+        self,
+        drafts: Sequence[Draft],
+        recorded_at: str,
+        check: Callable[[Coming], T],
+        form: Form | None = None,
+    ) -> T:
         """Record a load, or nothing; returns what ``check`` returned.
 
         ``check`` is told what positions the drafts will have and may write with ``rows`` in the
-        same transaction; what it raises refuses the load. ``recorded_at`` is UTC text and becomes
-        that of the load before where it would go back. Once the journal's seal is synced the load
-        is recorded, whatever happens after.
+        same transaction; what it raises refuses the load, and so does what ``form`` raises of an
+        event, where that is still to be checked. ``recorded_at`` is UTC text and becomes that of
+        the load before where it would go back. Once the journal's seal is synced the load is
+        recorded, whatever happens after.
         """
         stamp = max(_stamp(recorded_at), self._mark.recorded_at)
         coming = Coming(self.head.position + 1, len(drafts), stamp)
@@ -243,7 +250,7 @@ class Ledger:
             return self.together(lambda: check(coming))
         assert self.writable, "a ledger open for reading is not written to"
         self._settle()
-        scribe = Scribe(drafts, self.head.position, self._mark.peaks, stamp)
+        scribe = Scribe(drafts, self.head.position, self._mark.peaks, stamp, form)
         self._database.begin()
         try:
             answer = check(coming)

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
+from itertools import chain, repeat
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from ampelog import history
 from ampelog.cellar import Cellar, Shelf
-from ampelog.graph import Ferment, Graph
+from ampelog.graph import Ferment, Graph, Node
 from ampelog.ledger import Ledger
 from ampelog.registers import KINDS, Entry, Registers, fields_of
 from ampelog.state import Lot
@@ -99,32 +100,14 @@ def _insert(ledger: Ledger, query: str, **columns: Sequence[Any]) -> None:
 
 def _add(ledger: Ledger, cellar: Cellar) -> None:
     graph = cellar.graph
-    nodes, numbers = graph.nodes, list(range(graph.first, graph.first + len(graph.nodes)))
-    _insert(
-        ledger,
-        "projection_add_nodes",
-        node=numbers,
-        position=[node.position for node in nodes],
-        lot=[node.lot for node in nodes],
-        vessel=[node.vessel for node in nodes],
-        role=[node.role for node in nodes],
-        fraction=[node.fraction for node in nodes],
-        ferment=[node.ferment for node in nodes],
-        mass=[node.mass for node in nodes],
-        volume=[node.volume for node in nodes],
-    )
-    edges = [
-        (number, parent, amount)
-        for number, node in zip(numbers, nodes, strict=True)
-        for parent, amount in node.parents
-    ]
-    _insert(
-        ledger,
-        "projection_add_edges",
-        node=[edge[0] for edge in edges],
-        parent=[edge[1] for edge in edges],
-        amount=[edge[2] for edge in edges],
-    )
+    numbers = range(graph.first, graph.first + len(graph.nodes))
+    columns = dict(zip(Node._fields, zip(*graph.nodes, strict=True), strict=False))
+    parents = columns.pop("parents", ())
+    _insert(ledger, "projection_add_nodes", node=numbers, **columns)
+    edges = chain.from_iterable(parents)
+    columns = dict(zip(("parent", "amount"), zip(*edges, strict=True), strict=False))
+    times = map(repeat, numbers, map(len, parents))
+    _insert(ledger, "projection_add_edges", node=list(chain.from_iterable(times)), **columns)
     ferments = graph.ferments
     _insert(
         ledger,

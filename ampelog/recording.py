@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,12 +17,15 @@ from ampelog import history, moments, projection, references
 from ampelog.cellar import Cellar
 from ampelog.endpoints import place
 from ampelog.errors import Finding, Refused
+from ampelog.events import model_of
 from ampelog.known import unknown
 from ampelog.ledger import Coming, Draft, Head, Ledger
 from ampelog.lines import Entry, entry
 from ampelog.quantities import text
 from ampelog.replay import apply, fresh, registered, watched
+from ampelog.scribe import Form
 from ampelog.steps import Correction, Step, in_order
+from ampelog.told import Told
 
 Tick = Callable[[str, int, int], None]
 """Told what is being done, how far it is, and of how many."""
@@ -60,8 +64,31 @@ def record(
     """Record the entries of one load: all of them or none (``Refused``).
 
     ``problems`` are those of lines that are no events: the load is refused with them, and with
-    whatever else is wrong. ``by`` is the login's name, ``now`` the instant of recording.
+    whatever else is wrong. ``by`` is the login's name, ``now`` the instant of recording. Entries
+    whose forms are not checked yet (``lines.read``) are checked while the load is; where that
+    fails in any way, their forms are checked first and what is wrong is said as ever.
     """
+    said = (by, now, dry_run, tick)
+    if any(isinstance(one.model, Told) for one in entries):
+        if not problems and not dry_run:
+            with suppress(Exception):
+                return _record(ledger, entries, (), said, model_of)
+        zone = history.zone_of(ledger)
+        found = [entry(one.event, one.where, zone, now) for one in entries]
+        entries = [one for one in found if isinstance(one, Entry)]
+        wrong = [problem for one in found if not isinstance(one, Entry) for problem in one]
+        problems = [*problems, *wrong]
+    return _record(ledger, entries, problems, said)
+
+
+def _record(
+    ledger: Ledger,
+    entries: Sequence[Entry],
+    problems: Sequence[Finding],
+    said: tuple[str, int, bool, Tick | None],
+    form: Form | None = None,
+) -> Recorded:
+    by, now, dry_run, tick = said
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
     fresh_entries, known, repeats = unknown(ledger, entries, by)
@@ -75,7 +102,7 @@ def record(
         return Recorded(0, known, ledger.head, (), ids)
     try:
         with history.still():
-            findings = ledger.append(drafts, moments.to_stamp(now), load.check)
+            findings = ledger.append(drafts, moments.to_stamp(now), load.check, form)
     except _DryRun as done:
         return Recorded(len(drafts), known, ledger.head, done.findings, ids)
     return Recorded(len(drafts), known, ledger.head, findings, ids, (load, drafts))

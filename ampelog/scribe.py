@@ -1,14 +1,14 @@
 """Writes a load out: canonical texts, leaves, the journal's bytes, and the new head.
 
-A large load is written out by a child process while its parent checks it: hashing needs none of
-what the check finds out, and a cellar's computer has more than one core.
+A large load is written out by a child process while its parent checks it: hashing and the forms
+need none of what the check finds out, and a cellar's computer has more than one core.
 """
 
 from __future__ import annotations
 
 import marshal
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from ampelog import chain, journal
@@ -31,6 +31,10 @@ class Draft(NamedTuple):
     instant: int
 
 
+Form = Callable[[dict[str, Any]], object]
+"""Raises where an event is not of the form of its kind."""
+
+
 class Written(NamedTuple):
     """A load written out.
 
@@ -50,10 +54,14 @@ def facts(position: int, recorded_at: str, leaf: str, salt: str, instant: int) -
 
 
 def write_out(
-    drafts: Sequence[Draft], after: int, peaks: Sequence[str], recorded_at: str
+    drafts: Sequence[Draft],
+    after: int,
+    peaks: Sequence[str],
+    recorded_at: str,
+    form: Form | None = None,
 ) -> Written:
     """Write a load out after a position, each event with a fresh salt; ``Refused`` where an
-    event has no canonical form."""
+    event has no canonical text, and what ``form`` raises of one."""
     size = chain.SALT_BYTES * 2
     salts = os.urandom(chain.SALT_BYTES * len(drafts)).hex()
     tree = chain.Peaks(after, peaks)
@@ -62,6 +70,8 @@ def write_out(
     for start in range(0, len(drafts), BATCH):
         known, bodies = [], []
         for index, draft in enumerate(drafts[start : start + BATCH], start=start):
+            if form is not None:
+                form(draft.event)
             position, salt = after + index + 1, salts[index * size : (index + 1) * size]
             try:
                 body, leaf = chain.entry(draft.event, position, recorded_at, salt)
@@ -82,9 +92,14 @@ class Scribe:
     """Writes a load out at once, or, where there is much of it, in a child process."""
 
     def __init__(
-        self, drafts: Sequence[Draft], after: int, peaks: Sequence[str], recorded_at: str
+        self,
+        drafts: Sequence[Draft],
+        after: int,
+        peaks: Sequence[str],
+        recorded_at: str,
+        form: Form | None = None,
     ) -> None:
-        self._asked = (drafts, after, peaks, recorded_at)
+        self._asked = (drafts, after, peaks, recorded_at, form)
         self._child = 0
         if len(drafts) >= MANY and hasattr(os, "fork") and (os.cpu_count() or 1) > 1:
             from tempfile import TemporaryFile

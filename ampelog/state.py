@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from operator import add
+from itertools import groupby
+from operator import add, itemgetter
 from typing import Any, NamedTuple
 
 MASS = "mass"
@@ -249,8 +250,8 @@ class Lot:
                 self.sort,
                 self.format,
                 self.label,
-                [[vessel, held.dump()] for vessel, held in self.holdings.items()],
-                [[vessel, held.dump()] for vessel, held in self.last.items()],
+                _dumped(self.holdings),
+                _dumped(self.last),
                 sorted(self.owners, key=str),
                 list(self.fills.items()),
                 self.began,
@@ -285,8 +286,8 @@ class Lot:
         lot.sort, lot.format, lot.label = sort, format_, label
         lot.began = (began[0], began[1])
         lot.releases = [(instant, position) for instant, position in releases]
-        lot._holdings = {vessel: Holding.load(body) for vessel, body in holdings}
-        lot.last = {vessel: Holding.load(body) for vessel, body in last}
+        lot._holdings = _loaded(holdings)
+        lot.last = _loaded(last)
         lot.owners = frozenset(owners)
         lot.fills = dict(fills)
         lot.shipped = [
@@ -298,6 +299,21 @@ class Lot:
             tally.into, tally.out, tally.gained, tally.pomace = into, out, gained, pomace
             tally.lost = lost
         return lot
+
+
+def _dumped(holdings: dict[str | None, Holding]) -> list[Any]:
+    """Holdings as JSON. Of twenty barrels that hold alike the holding stands once."""
+    return [
+        [[vessel for vessel, _ in alike], held.dump()]
+        for held, alike in groupby(holdings.items(), key=itemgetter(1))
+    ]
+
+
+def _loaded(body: list[Any]) -> dict[str | None, Holding]:
+    found: dict[str | None, Holding] = {}
+    for vessels, dumped in body:
+        found.update(dict.fromkeys(vessels, Holding.load(dumped)))
+    return found
 
 
 def sort_of(state: str) -> str:

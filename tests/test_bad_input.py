@@ -12,14 +12,16 @@ from copy import deepcopy
 from functools import cache
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
-from ampelog import ledger, lines, moments, recording
+from ampelog import cli, ledger, lines, moments, recording, scribe
 from ampelog.errors import Finding, Refused
-from ampelog.events import KINDS
+from ampelog.events import KINDS, model_of
 from tests.program import EXAMPLE, WINE, Run, copied, journal_of
 
 pytest_plugins = ("tests.running",)
@@ -399,6 +401,39 @@ MENDED_AS_SAID = {"crush of must", "mass from volume"}
 """What was wanted is said in the refusal, as in those of a form; there is no more to say."""
 
 
+@pytest.mark.parametrize("wrong", BAD)
+def test_a_bad_line_is_refused_alike_in_a_large_file(
+    cellar: Run, bottling: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wrong: str
+) -> None:
+    """The forms of a large file are checked while it is replayed; what is said is the same."""
+    bad = BAD[wrong][0].replace("{id}", bottling)
+    (tmp_path / "bad.jsonl").write_text(f"{note(text='a good one')}\n{bad}\n", encoding="utf-8")
+    small = cellar("load", "bad.jsonl")
+    before = (tmp_path / "cellar.journal.jsonl").read_bytes()
+    monkeypatch.setattr(cli, "LARGE", 0)
+    large = cellar("load", "bad.jsonl")
+    assert (large.code, large.out, large.err) == (2, "", small.err)
+    assert (tmp_path / "cellar.journal.jsonl").read_bytes() == before
+
+
+def test_a_large_file_is_recorded_as_a_small_one(
+    run: Run, example_ledger: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the second process too."""
+    monkeypatch.setattr(cli, "LARGE", 0)
+    monkeypatch.setattr(scribe, "MANY", 1)
+    run("init", "--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
+    answer = run("load", *(str(path) for path in EXAMPLE))
+    assert answer.code == 0, answer.err
+    events = []
+    for path in (example_ledger, tmp_path / "cellar.duckdb"):
+        with ledger.opened(path) as opened:
+            bodies = [json.loads(record.body) for record in opened.records(2)]
+        events.append([{k: v for k, v in body.items() if k != "id"} for body in bodies])
+    assert events[0] == events[1]
+    assert run("verify").code == 0
+
+
 def test_there_are_many_ways_to_be_wrong() -> None:
     assert len(BAD) >= 60
     rules = {rule for _, rule, _ in BAD.values()}
@@ -464,8 +499,6 @@ TYPED_AS_TEXT = {"vintage of a text", "no at"}
     cut=st.integers(0, 3),
 )
 def test_a_mangled_line_is_never_a_traceback(line: str, at: int, put: str, cut: int) -> None:
-    from zoneinfo import ZoneInfo
-
     zone = ZoneInfo("America/Los_Angeles")
     at %= len(line)
     mangled = line[:at] + put + line[at + cut :]
@@ -601,6 +634,21 @@ def test_a_mangled_event_is_refused_or_taken_and_never_a_traceback(
         assert all(one.rule and one.where and one.says for one in found)
     assert fuzzed.head == head
     assert journal_of(fuzzed.path).stat().st_size == bytes_before
+
+
+@settings(max_examples=300, deadline=None)
+@given(event=mangled())
+def test_a_form_that_is_not_looked_at_is_found_wrong_later(event: dict[str, Any]) -> None:
+    zone = ZoneInfo("America/Los_Angeles")
+    now = moments.instant("2026-11-25T12:00", zone)
+    line_ = json.dumps(event, ensure_ascii=False).encode()
+    entries, _ = lines.read([line_], "f", zone, now)
+    unlooked, _ = lines.read([line_], "f", zone, now, formed=False)
+    if entries:
+        assert [one.instant for one in unlooked] == [one.instant for one in entries]
+    elif unlooked:
+        with pytest.raises(ValidationError):
+            model_of(unlooked[0].event)
 
 
 WORDS = st.sampled_from([

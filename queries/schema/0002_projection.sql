@@ -40,7 +40,7 @@ create table lot_state (
     lot varchar not null,
     held boolean not null,
     sort varchar not null,
-    body varchar not null         -- JSON
+    body varchar not null         -- JSON; holdings that are alike stand once
 );
 
 create table vessel_state (
