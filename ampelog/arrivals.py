@@ -7,7 +7,7 @@ from typing import Any
 
 from ampelog import quantities
 from ampelog.bottles import begin_bottles, same_format, settle
-from ampelog.cellar import Cellar
+from ampelog.cellar import NOBODY, Cellar
 from ampelog.endpoints import CannotHave, evenly, lot_of, said, vessels_of
 from ampelog.graph import Node
 from ampelog.movement import Fill, Pool, arrive, fills
@@ -40,7 +40,7 @@ def receive(cellar: Cellar, step: Step) -> None:
         raise CannotHave(
             "wrong sort",
             f"`{state}` is received by {sort_of(state)}, not by {found[0].sort}",
-            "",
+            f"give the quantity by {sort_of(state)}, or the `state` that it came in",
             model.lot,
         )
     holds = NO_HOLDS
@@ -65,10 +65,9 @@ def _bring(cellar: Cellar, step: Step, found: list[Fill], state: str, holds: fro
     name, sort = found[0].lot, found[0].sort
     node = cellar.graph.add(Node((), step.position, name, found[0].vessels[0]))
     amount = sum(fill.amount for fill in found)
-    owners = frozenset((None,))
     may_arrive(cellar, step, (), found)
     book_in(cellar, found)
-    arrive(cellar, step, Pool(node, amount, sort, state, holds, owners), found)
+    arrive(cellar, step, Pool(node, amount, sort, state, holds, NOBODY), found)
     lot = cellar.lots[name]
     if sort == BOTTLES:
         lot.fills[node] = None
@@ -100,19 +99,23 @@ def return_(cellar: Cellar, step: Step) -> None:
     sort = first.sort
     if sort == BOTTLES:
         if model.bottles is None:
-            raise CannotHave("wrong sort", f"`{lot.name}` left as `bottles`", "", lot.name)
+            raise CannotHave(
+                "wrong sort", f"`{lot.name}` left as `bottles`", "give `bottles`", lot.name
+            )
         same_format(cellar, lot.name, first.format)
         found = [in_bottles(model, first.format)]
     else:
         found = fills([model])
         if found[0].sort != sort:
-            raise CannotHave("wrong sort", f"`{lot.name}` left by {sort}", "", lot.name)
+            raise CannotHave(
+                "wrong sort", f"`{lot.name}` left by {sort}", f"give its `{sort}`", lot.name
+            )
     amount = sum(fill.amount for fill in found)
     if amount > gone:
         raise CannotHave(
             "more back than shipped",
             f"{said(amount, sort)} of `{lot.name}` came back; {said(gone, sort)} are out",
-            "",
+            "check the quantity and the document; what never left from here is a `receive`",
             lot.name,
         )
     may_arrive(cellar, step, (), found)

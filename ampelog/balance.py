@@ -6,23 +6,26 @@ difference is zero, or something is wrong with the program.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
 from ampelog import history, moments
 from ampelog.cellar import Cellar
+from ampelog.endpoints import vessels_of
 from ampelog.errors import Refused
 from ampelog.moments import NotATime
 from ampelog.quantities import ONE, text
 from ampelog.questions import View
-from ampelog.replay import apply, watched
-from ampelog.standing import premises_of
-from ampelog.state import UNITS, Lot, Tally
+from ampelog.replay import apply
+from ampelog.standing import Standing
+from ampelog.state import BOTTLES, UNITS, Holding, Lot, Tally
 from ampelog.steps import Step
 
 DIMENSIONS = ("premises", "owner")
+Where = tuple[str | None, str | None]
+"""Premises and owner; None where nobody knows, and for the winery's own."""
 
 
 def balance(
@@ -34,17 +37,20 @@ def balance(
 ) -> list[dict[str, Any]]:
     """One row a lot and unit (L, kg): opening, in, out, lost by reason, gained, held, difference.
 
-    ``since`` and ``until`` are days, both included; ``by`` parts the rows by premises and owner.
+    ``since`` and ``until`` are days, both included, and nothing after the view's own day counts;
+    ``by`` parts the rows by premises and owner.
     """
     unknown = [dimension for dimension in by if dimension not in DIMENSIONS]
     if unknown:
         raise Refused(f"--by: `{unknown[0]}` is no dimension", hint="premises, owner")
     if name is not None:
         view.lot(name)
-    before = _day_before(since, until)
+    before, until = _period(view, since, until)
     if by:
         return _parted(view, name, since, until, by)
-    closing = view if until is None else View(view.ledger, until, str(view.head.position))
+    closing = view
+    if until != view.as_of:
+        closing = View(view.ledger, until, str(view.head.position))
     opening = None
     if before is not None:
         opening = View(view.ledger, before, str(view.head.position))
@@ -58,20 +64,23 @@ def balance(
     return rows
 
 
-def _day_before(since: str | None, until: str | None) -> str | None:
-    """The day whose end opens the book; ``Refused`` where the two days make no period."""
+def _period(view: View, since: str | None, until: str | None) -> tuple[str | None, str | None]:
+    """The days whose ends open and close the book, None where it is open there; ``Refused`` where
+    they make no period."""
     try:
         first = None if since is None else moments.date_of(since)
         last = None if until is None else moments.date_of(until)
     except NotATime as problem:
         raise Refused(f"--since and --until are days: {problem}") from None
+    end = f"--until {until}"
+    if view.as_of is not None and (last is None or moments.date_of(view.as_of) < last):
+        last, end = moments.date_of(view.as_of), f"--as-of {view.as_of}"
+    if first is not None and last is not None and last < first:
+        raise Refused(f"--since {since} is after {end}", hint="give the earlier day first")
+    closing = None if last is None else last.isoformat()
     if first is None or first == date(moments.EARLIEST_YEAR, 1, 1):
-        return None
-    if last is not None and last < first:
-        raise Refused(
-            f"--since {since} is after --until {until}", hint="give the earlier day first"
-        )
-    return (first - timedelta(days=1)).isoformat()
+        return None, closing
+    return (first - timedelta(days=1)).isoformat(), closing
 
 
 def _held(lot: Lot, unit: str) -> int:
@@ -118,24 +127,75 @@ class _Book:
 
 
 class _Parted:
-    """Books by (lot, unit, premises, owner), kept by looking at what each event changed."""
+    """Books by (lot, unit), then premises and owner, kept by looking at what each event changed."""
 
     def __init__(self, cellar: Cellar) -> None:
         self.cellar = cellar
-        self.books: dict[tuple[str, str, str | None, str | None], _Book] = {}
+        self.places = Standing(cellar.registers)
+        self.books: dict[tuple[str, str], dict[Where, _Book]] = {}
         self.first_used: dict[str, int] = {}
+        self.filled_at: dict[int, str | None] = {}
+        """By the node of a fill: the premises where its bottles were filled."""
         self.tallies: dict[str, dict[str, Tally]] = {}
 
-    def standing(self, lot: Lot, instant: int) -> dict[tuple[str | None, str | None], int]:
+    def follow(self, step: Step) -> None:
+        """Let a step happen, and book what it changed."""
+        self.cellar.changed = {}
+        filling = self._filling(step)
+        apply(self.cellar, [step])
+        looked_at = _looked_at(self.cellar, step)
+        for lot in looked_at:
+            for node in lot.fills:
+                self.filled_at.setdefault(node, filling)
+        for lot in looked_at:
+            self.see(lot, step.instant)
+
+    def tallied(self) -> dict[tuple[str, str, str | None, str | None], Tally]:
+        """The figures so far, free of what comes."""
+        return {
+            (*of, *where): book.tally.copy()
+            for of, books in self.books.items()
+            for where, book in books.items()
+        }
+
+    def _filling(self, step: Step) -> str | None:
+        """Where bottles are filled by a step that is about to happen: where the wine drawn stands,
+        where received bottles are put; None where nobody knows, or in two places."""
+        model: Any = step.model
+        vessels = vessels_of(model)
+        if step.event["kind"] == "receive" and vessels:
+            return self._place(vessels[0], step.instant)
+        if step.event["kind"] != "bottle":
+            return self.places.home if self.places.alone(step.instant) else None
+        found: set[str | None] = set()
+        for endpoint in model.from_:
+            lot = self.cellar.lots[endpoint.lot]
+            for vessel in vessels_of(endpoint) or lot.holdings:
+                standing = self._holding(lot, vessel, lot.holdings[vessel], step.instant)
+                found |= {place for place, _ in standing}
+        return found.pop() if len(found) == 1 else None
+
+    def _place(self, vessel: str | None, instant: int) -> str | None:
+        used = instant if vessel is None else self.first_used.setdefault(vessel, instant)
+        return self.places.premises(vessel, used, instant)
+
+    def _holding(
+        self, lot: Lot, vessel: str | None, holding: Holding, instant: int
+    ) -> Iterator[tuple[str | None, int]]:
+        """(premises, amount) of a holding: loose bottles stand where they were filled."""
+        if vessel is None and lot.sort == BOTTLES:
+            for node, amount in holding.parts:
+                yield self.filled_at[node], amount
+        else:
+            yield self._place(vessel, instant), holding.amount
+
+    def standing(self, lot: Lot, instant: int) -> dict[Where, int]:
         """What a lot holds, by premises and owner."""
         owner = self.cellar.owner(lot, instant)
-        found: dict[tuple[str | None, str | None], int] = {}
+        found: dict[Where, int] = {}
         for vessel, holding in lot.holdings.items():
-            if vessel is not None:
-                self.first_used.setdefault(vessel, instant)
-            used = self.first_used.get(vessel, instant) if vessel is not None else instant
-            key = (premises_of(self.cellar.registers, vessel, used, instant), owner)
-            found[key] = found.get(key, 0) + holding.amount
+            for place, amount in self._holding(lot, vessel, holding, instant):
+                found[place, owner] = found.get((place, owner), 0) + amount
         return found
 
     def see(self, lot: Lot, instant: int) -> None:
@@ -153,28 +213,38 @@ class _Parted:
         self,
         lot: Lot,
         unit: str,
-        now: dict[tuple[str | None, str | None], int],
+        now: dict[Where, int],
         lost: dict[str, int],
         gained: int,
     ) -> None:
-        mine = {key[2:]: book for key, book in self.books.items() if key[:2] == (lot.name, unit)}
-        keys = list(dict.fromkeys([*mine, *now]))
-        if not keys:
-            keys = [(None, None)]
-        books = [self.books.setdefault((lot.name, unit, *key), _Book()) for key in keys]
-        # A loss or gain is booked where the most is or was: events in place touch one place.
-        most = max(range(len(keys)), key=lambda i: max(books[i].held, now.get(keys[i], 0)))
-        for index, (key, book) in enumerate(zip(keys, books, strict=True)):
-            gone = sum(lost.values()) if index == most else 0
-            more = gained if index == most else 0
-            moved = now.get(key, 0) - book.held + gone - more
-            book.tally.into += max(moved, 0)
-            book.tally.out += max(-moved, 0)
-            book.tally.gained += more
-            if index == most:
-                for reason, amount in lost.items():
-                    book.tally.lose(reason, amount)
+        books = self.books.setdefault((lot.name, unit), {})
+        for key in now if books or now else [(None, None)]:
+            books.setdefault(key, _Book())
+        moved = {key: now.get(key, 0) - book.held for key, book in books.items()}
+        # What was lost is booked where there is less now, what was gained where there is more; the
+        # rest of it, which came or went in the same event, where the most is or was.
+        most = max(books, key=lambda key: max(books[key].held, now.get(key, 0)))
+        for reason, amount in lost.items():
+            for key, part in _spread(amount, {key: -by for key, by in moved.items()}, most):
+                books[key].tally.lose(reason, part)
+                moved[key] += part
+        for key, part in _spread(gained, moved, most):
+            books[key].tally.gained += part
+            moved[key] -= part
+        for key, book in books.items():
+            book.tally.into += max(moved[key], 0)
+            book.tally.out += max(-moved[key], 0)
             book.held = now.get(key, 0)
+
+
+def _spread(amount: int, room: dict[Where, int], rest: Where) -> list[tuple[Where, int]]:
+    """An amount over places, no more to each than it has room for; what is over is the rest's."""
+    found = []
+    for key, most in room.items():
+        part = min(amount, max(most, 0))
+        amount -= part
+        found.append((key, part))
+    return [*found, (rest, amount)]
 
 
 def _parted(
@@ -183,22 +253,17 @@ def _parted(
     start = None if since is None else moments.instant(since, view.zone)
     end = None if until is None else moments.end_of_day(until, view.zone)
     steps = [step for step in view.steps if end is None or step.instant <= end]
-    cellar = Cellar(view.zone, view.cellar.registers)
-    cellar.holds.watched = watched(steps)
-    parted = _Parted(cellar)
+    parted = _Parted(view.beginning())
     opened: dict[Any, Tally] = {}
     started = start is None
     with history.still():
         for step in steps:
             if start is not None and not started and step.instant >= start:
-                opened = {key: book.tally.copy() for key, book in parted.books.items()}
+                opened = parted.tallied()
                 started = True
-            cellar.changed = {}
-            apply(cellar, [step])
-            for lot in _looked_at(cellar, step):
-                parted.see(lot, step.instant)
+            parted.follow(step)
     if not started:
-        opened = {key: book.tally.copy() for key, book in parted.books.items()}
+        opened = parted.tallied()
     return _sum_rows(parted, opened, name, by)
 
 
@@ -219,13 +284,14 @@ def _sum_rows(
     parted: _Parted, opened: dict[Any, Tally], name: str | None, by: Sequence[str]
 ) -> list[dict[str, Any]]:
     rows = []
-    for key, book in sorted(parted.books.items(), key=lambda item: tuple(map(str, item[0]))):
-        lot, unit, premises, owner = key
+    for (lot, unit), books in sorted(parted.books.items()):
         if name is not None and lot != name:
             continue
-        row = _row(lot, unit, opened.get(key, Tally()), book.tally, book.held)
-        row["premises"], row["owner"] = premises, owner
-        rows.append(row)
+        for (premises, owner), book in sorted(books.items(), key=lambda item: str(item[0])):
+            start = opened.get((lot, unit, premises, owner), Tally())
+            row = _row(lot, unit, start, book.tally, book.held)
+            row["premises"], row["owner"] = premises, owner
+            rows.append(row)
     return rows if len(by) == len(DIMENSIONS) else _merged(rows, by)
 
 

@@ -21,7 +21,12 @@ def bottle(cellar: Cellar, step: Step) -> None:
     model: Any = step.model
     out = draws(cellar, model.from_, step)
     if out[0].lot.sort == MASS:
-        raise CannotHave("wrong sort", "fruit cannot be bottled", "", out[0].lot.name)
+        raise CannotHave(
+            "wrong sort",
+            "fruit cannot be bottled",
+            "`crush` or `press` it first, or name the lot of wine",
+            out[0].lot.name,
+        )
     found = _outputs(cellar, model)
     keys = material_keys(cellar, model)
     for draw in out:
@@ -154,17 +159,25 @@ def pack(cellar: Cellar, step: Step) -> None:
         raise CannotHave(
             "wrong sort",
             "`pack` takes bottles to bottles; wine is filled by `bottle`",
-            "",
+            f"name a bottled lot, or record a `bottle` of `{out[0].lot.name}`",
             out[0].lot.name,
         )
     formats = {draw.lot.format for draw in out}
     if len(formats) > 1:
         raise CannotHave(
-            "two formats", "`pack` keeps the format; `from` has two", "", out[0].lot.name
+            "two formats",
+            "`pack` keeps the format; `from` has two",
+            "record an event for each format",
+            out[0].lot.name,
         )
-    found = _outputs(cellar, model, formats.copy().pop())
+    found = _outputs(cellar, model, out[0].lot.format)
     if {fill.format for fill in found} != formats:
-        raise CannotHave("two formats", "`pack` keeps the format of the bottles", "", found[0].lot)
+        raise CannotHave(
+            "two formats",
+            "`pack` keeps the format of the bottles",
+            "leave out `format`, or pack into a lot of the same",
+            found[0].lot,
+        )
     missing = sum(d.amount for d in out) - sum(f.amount for f in found)
     _check_shortfall(cellar, step, out, found, missing)
     may_arrive(cellar, step, out, found)

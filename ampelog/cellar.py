@@ -274,13 +274,8 @@ class Cellar:
 
     def rest_ends(self, lot: Lot, rest: str) -> str | None:
         """The day on which a label's rest is over, counted from the lot's latest bottling."""
-        ended = [
-            when
-            for holding in lot.contents().values()
-            for node, _ in holding.parts
-            if (when := lot.fills.get(node)) is not None
-        ]
-        bottled = moments.day(max(ended), self.zone) if ended else None
+        ended = lot.bottled()
+        bottled = None if ended is None else moments.day(ended, self.zone)
         return moments.rest_over(rest, bottled)
 
     def ferment(self, number: int | None) -> Ferment | None:

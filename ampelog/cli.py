@@ -1,7 +1,8 @@
 """The command line: parse, call one function, print. The one place with exit codes and a clock.
 
 Exit codes: 0 done or yes; 1 the answer is no; 2 the command or the input was refused; 3 the
-ledger cannot be opened or read. Imports stand inside commands: start-up time is felt at each.
+ledger cannot be opened or read; 130 stopped by whoever ran it; 141 nobody read the answer to its
+end. Imports stand inside commands: start-up time is felt at each.
 """
 
 from __future__ import annotations
@@ -118,7 +119,7 @@ def viewed(asked: Settings) -> Iterator[View]:
         yield View(ledger, asked.as_of, asked.known_on)
 
 
-def told(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()) -> bool:
+def answered(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()) -> bool:
     """Print JSON or CSV where asked; False leaves the printing for people to the command."""
     if asked.json:
         encoded = (sys.stdout.encoding or "").lower().startswith("utf")
@@ -166,7 +167,7 @@ def init(
 
     asked: Settings = context.obj
     upkeep.init(asked.ledger, premises, timezone, login(), now())
-    if not told(asked, {"ledger": str(asked.ledger)}):
+    if not answered(asked, {"ledger": str(asked.ledger)}):
         say.line(f"{asked.ledger} is ready; its first event is the home premises {premises}.")
 
 
@@ -269,7 +270,7 @@ def recorded(
         answer["would_record"] = done.recorded
     if tick is None:
         answer["id"] = done.ids[0] if done.ids else entries[0].event["id"]
-    if told(asked, answer):
+    if answered(asked, answer):
         return
     say.findings(done.findings)
     events = "1 event" if done.recorded == 1 else f"{done.recorded:,} events"
@@ -326,7 +327,7 @@ def log(  # noqa: PLR0913  one parameter a filter
     wanted = listing.Wanted(lot, kind, vessel, block, party, material, ref, by, since, until)
     with viewed(asked) as view:
         rows = listing.log(view, wanted)
-    if not told(asked, rows, rows):
+    if not answered(asked, rows, rows):
         readout.log(rows)
 
 
@@ -342,7 +343,7 @@ def export(
         raise Refused(f"{out} is a folder", hint="name a file, as in -o log.jsonl")
     with opened(asked) as ledger:
         events, head = ledgers.export(ledger, out)
-    if not told(asked, {"events": events, "head": at_head(head)}):
+    if not answered(asked, {"events": events, "head": at_head(head)}):
         say.line(f"{events:,} events written to {out}; root {head.root[:16]}…")
 
 
@@ -358,7 +359,7 @@ def restore(
     asked: Settings = context.obj
     events, head = ledgers.restore(source, asked.ledger)
     upkeep.project(asked.ledger, asked.wait)
-    if not told(asked, {"events": events, "head": at_head(head)}):
+    if not answered(asked, {"events": events, "head": at_head(head)}):
         say.line(f"{events:,} events restored into {asked.ledger}; root {head.root[:16]}…")
 
 
@@ -375,7 +376,7 @@ def repair(context: typer.Context) -> None:
     head, kept = ledgers.repair(asked.ledger, asked.wait)
     upkeep.project(asked.ledger, asked.wait)
     names = [str(path) for path in kept]
-    if not told(asked, {"head": at_head(head), "kept": names}):
+    if not answered(asked, {"head": at_head(head), "kept": names}):
         say.line(
             f"repaired: position {head.position}, root {head.root[:16]}…; "
             f"the old files are kept: {', '.join(names) or 'none'}"
@@ -390,7 +391,7 @@ def verify(context: typer.Context) -> None:
     asked: Settings = context.obj
     with opened(asked) as ledger:
         answer = upkeep.verify(ledger)
-    if not told(asked, answer):
+    if not answered(asked, answer):
         readout.verified(answer)
     if not answer["ok"]:
         raise _No
@@ -410,7 +411,7 @@ def lots(
     asked: Settings = context.obj
     with viewed(asked) as view:
         rows = stock.lots(view, bottled)
-    if not told(asked, rows, rows):
+    if not answered(asked, rows, rows):
         readout.lots(rows, asked.units)
 
 
@@ -430,7 +431,7 @@ def trace(
     with viewed(asked) as view:
         name = lot if lot is not None else tracing.coded(view, code or "")
         answer = tracing.ahead(view, name) if forward else tracing.back(view, name)
-    if told(asked, answer, answer["reaches" if forward else "sources"]):
+    if answered(asked, answer, answer["reaches" if forward else "sources"]):
         return
     if forward:
         readout.reaches(answer, asked.units)
@@ -452,7 +453,7 @@ def composition(
     fields = composing.fields(by)
     with viewed(asked) as view:
         answer = composing.composition(view, lot, fields, vessel)
-    if not told(asked, answer, answer["shares"]):
+    if not answered(asked, answer, answer["shares"]):
         readout.composition(answer, fields, asked.units)
 
 
@@ -472,7 +473,7 @@ def balance(
     parts = [part.strip() for part in by.split(",")] if by else []
     with viewed(asked) as view:
         rows = balances.balance(view, lot, since, until, parts)
-    if not told(asked, rows, rows):
+    if not answered(asked, rows, rows):
         readout.balance(rows, parts)
 
 
@@ -491,12 +492,26 @@ def claims(
     from ampelog.claims import NOTICE
 
     asked: Settings = context.obj
+    _check_packs(market or [])
     with viewed(asked) as view:
         answer = labelling.claims(view, lot, label, market or [])
-    if not told(asked, answer, answer["claims"]):
+    if not answered(asked, answer, answer["claims"]):
         readout.claims(answer, labelling.layers(answer["claims"]), NOTICE)
     if answer["verdict"] != "supported":
         raise _No
+
+
+def _check_packs(markets: Sequence[str]) -> None:
+    """Refuse a pack that is named on the command line and not here: a slip, most likely. What a
+    label asks for stays undetermined instead."""
+    from ampelog import rules
+
+    known = rules.known()
+    for name in markets:
+        if name not in known:
+            raise Refused(
+                f"--market {name}: there is no such rule pack", hint=f"packs: {', '.join(known)}"
+            )
 
 
 @app.command()
@@ -513,9 +528,10 @@ def claimable(
     from ampelog.claims import NOTICE
 
     asked: Settings = context.obj
+    _check_packs(market or [])
     with viewed(asked) as view:
         answer = claimables.claimable(view, lot, label, market or [], adding)
-    if not told(asked, answer, answer["claims"]):
+    if not answered(asked, answer, answer["claims"]):
         readout.claimable(answer, asked.units, NOTICE)
 
 
@@ -531,9 +547,10 @@ def ingredients(
     from ampelog.claims import NOTICE
 
     asked: Settings = context.obj
+    _check_packs([market])
     with viewed(asked) as view:
         answer = lists.ingredients(view, lot, market)
-    if not told(asked, answer, answer["ingredients"]):
+    if not answered(asked, answer, answer["ingredients"]):
         readout.ingredients(answer, NOTICE)
 
 
@@ -558,7 +575,7 @@ def dossier(
         facts = report.dossier(view, lot, label)
     pages = render.write(facts, out, asked.units, paper)
     head = {"position": facts.head.position, "root": facts.head.root}
-    if not told(asked, {"file": str(out), "pages": pages, "head": head}):
+    if not answered(asked, {"file": str(out), "pages": pages, "head": head}):
         say.line(f"{out}: one page" if pages == 1 else f"{out}: {pages} pages")
 
 

@@ -8,10 +8,14 @@ from typing import Any
 
 from ampelog.composition import Composition
 from ampelog.errors import Refused
-from ampelog.quantities import floor_text, text
+from ampelog.genealogy import Kinds
+from ampelog.quantities import SCALE, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, Lot
+
+BOTTLE_DECIMALS = 6
+"""Decimals of a number of bottles, where a shared draw left parts of them."""
 
 
 def _joined(values: Sequence[str] | None) -> str | None:
@@ -86,10 +90,18 @@ def fills_of(lot: Lot) -> dict[int, int]:
 
 def count(lot: Lot, amount: int) -> str:
     """Bottles of a lot as a plain decimal: whole, or a part after shared draws."""
-    from fractions import Fraction
+    return counts(lot, [amount])[0]
 
-    bottles = floor_text(Fraction(amount, lot.format), 6)
-    return bottles.rstrip("0").rstrip(".")
+
+def counts(lot: Lot, amounts: Sequence[int]) -> list[str]:
+    """Bottles of several parts of a lot, so that they sum to the bottles of all: the largest part
+    takes what rounding down left."""
+    if not amounts:
+        return []
+    counted = [amount * 10**BOTTLE_DECIMALS // lot.format for amount in amounts]
+    whole = sum(amounts) * 10**BOTTLE_DECIMALS // lot.format
+    counted[amounts.index(max(amounts))] += whole - sum(counted)
+    return [text(one * 10 ** (SCALE - BOTTLE_DECIMALS)) for one in counted]
 
 
 def composition(
@@ -97,7 +109,7 @@ def composition(
 ) -> dict[str, Any]:
     """What a lot is made of; of bottles, in every fill as well."""
     lot = view.lot(name)
-    kinds = (True, "fraction" in by, bool({"organism", "regime"} & set(by)))
+    kinds = Kinds(fraction="fraction" in by, ferment=not {"organism", "regime"}.isdisjoint(by))
     content = view.content(lot, vessel)
     fills = fills_of(lot) if vessel is None else {}
     whole, *each = view.compositions(lot, [content, *([(node, 1)] for node in fills)], kinds=kinds)
@@ -110,10 +122,12 @@ def composition(
         "fills": [
             {
                 "event": events[positions[node]]["id"],
-                "bottles": count(lot, amount),
+                "bottles": bottles,
                 "shares": rows(one, by),
             }
-            for (node, amount), one in zip(fills.items(), each, strict=True)
+            for node, bottles, one in zip(
+                fills, counts(lot, list(fills.values())), each, strict=True
+            )
         ],
         "shares": rows(whole, by),
     }

@@ -45,7 +45,10 @@ def _stated(lot: Lot, endpoint: Any) -> int | None:
     if endpoint.bottles is not None:
         if lot.sort != BOTTLES:
             raise CannotHave(
-                "wrong sort", f"`{lot.name}` is no bottled lot; `bottles` were named", "", lot.name
+                "wrong sort",
+                f"`{lot.name}` is no bottled lot; `bottles` were named",
+                f"give its `{lot.sort}`, or name the bottled lot",
+                lot.name,
             )
         return int(endpoint.bottles) * lot.format
     amount = endpoint.volume if endpoint.volume is not None else endpoint.mass
@@ -65,12 +68,10 @@ def _each(lot: Lot, endpoint: Any) -> int:
 
 def _same_sort(lot: Lot, sort: str) -> None:
     if lot.sort != sort:
-        wanted = {MASS: "`mass`", VOLUME: "`volume`", BOTTLES: "`bottles`"}
         raise CannotHave(
             "wrong sort",
-            f"`{lot.name}` is held by {lot.sort}; {wanted[sort]} was named, wanted "
-            f"{wanted[lot.sort]} or `all`",
-            "",
+            f"`{lot.name}` is held by {lot.sort}; a quantity by {sort} was named",
+            f"give its `{lot.sort}`",
             lot.name,
         )
 
@@ -86,6 +87,16 @@ def held_in(lot: Lot, vessel: str | None) -> Holding:
             lot.name,
         )
     return holding
+
+
+def emptied(lot: Lot) -> CannotHave:
+    """The refusal of what was drawn from, or happened to, a lot that holds nothing."""
+    return CannotHave(
+        "nothing there",
+        f"`{lot.name}` holds nothing then",
+        "check the time and the lot's name, or record what came into it",
+        lot.name,
+    )
 
 
 def where_it_is(lot: Lot) -> str:
@@ -134,7 +145,7 @@ def shared(
     holdings: list[tuple[str | None, Holding]]
     if named is None:
         if not lot.holdings:
-            raise CannotHave("nothing there", f"`{lot.name}` holds nothing then", "", lot.name)
+            raise emptied(lot)
         holdings = list(lot.holdings.items())
     else:
         holdings = [(vessel, held_in(lot, vessel)) for vessel in named]

@@ -19,7 +19,7 @@ from ampelog.cellar_work import done, made_of, measured
 from ampelog.composing import FIELDS, fills_of
 from ampelog.composition import Composition, Pooled
 from ampelog.estate import controlled
-from ampelog.genealogy import Mark
+from ampelog.genealogy import Kinds, Mark
 from ampelog.law import Pack
 from ampelog.places import Places
 from ampelog.premises import Premises, made_elsewhere, stays
@@ -226,7 +226,7 @@ class Evidence:
         ferments = self.asked.made and not self.premises.alone
         ferments |= bool({"organism", "regime"} & set(self.asked.facts))
         weights = self.asked.weights and not ferments and self.lot.sort != MASS
-        kinds = (True, "fraction" in self.asked.facts, ferments or weights)
+        kinds = Kinds(True, "fraction" in self.asked.facts, ferments or weights)
         if not weights and not (ferments and self.asked.made):
             bodies = self.view.compositions(self.lot, parts, kinds=kinds, instant=self.instant)
         else:
@@ -239,7 +239,7 @@ class Evidence:
         return bodies
 
     def _marked(
-        self, parts: list[list[tuple[int, int]]], kinds: tuple[bool, bool, bool], *, weights: bool
+        self, parts: list[list[tuple[int, int]]], kinds: Kinds, *, weights: bool
     ) -> list[Composition]:
         """Compositions whose leaves know the crush that they came through, or the fermentation."""
         everything = [part for content in parts for part in content]

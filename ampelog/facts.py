@@ -64,8 +64,9 @@ class Wine:
 
     ``amount`` is what the lot holds on the day of the dossier, in ``unit``: ``L``, or ``kg`` of
     fruit. Of a lot that holds nothing any more it is zero, and ``told_of`` is what it last held,
-    of which the dossier tells; else the two are equal. ``filled`` counts all bottles that ever
-    came into the lot, ``bottles`` those that are left.
+    of which the dossier tells; else the two are equal. ``bottles`` are those that are left;
+    ``filled`` counts those that were bottled or received under the lot's name since it was last
+    empty, not those packed over from other lots (``None`` where all were).
     """
 
     lot: str

@@ -8,9 +8,13 @@ a prime tells an exact tie.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
+from typing import Generic, NamedTuple, TypeVar
+
+Way = TypeVar("Way")
+"""What a pass keeps of the way that wine took: marks, or the lot it went into."""
 
 Parts = Sequence[tuple[int, int]]
 Split = Callable[[int, Parts], list[tuple[int, int]]]
@@ -19,6 +23,18 @@ Mark = tuple[str | None, str | None, int | None]
 
 NO_MARK: Mark = (None, None, None)
 BITS = 256
+
+
+class Kinds(NamedTuple):
+    """The marks that a question asks for; a pass is quicker without the others."""
+
+    role: bool = True
+    fraction: bool = False
+    ferment: bool = False
+
+
+ROLES = Kinds()
+"""What most questions ask for."""
 
 
 @dataclass
@@ -50,36 +66,49 @@ def modulo(prime: int) -> Split:
     return split
 
 
+class _Walk(Generic[Way]):
+    """A walk from a content to its sources, highest node first, so that all that flows through a
+    node is there when it is come to. ``give`` shares an amount that came one way over parts."""
+
+    def __init__(self, split: Split) -> None:
+        self._split = split
+        self._weight: dict[int, dict[Way, int]] = {}
+        self._heap: list[int] = []
+
+    def give(self, way: Way, amount: int, parts: Parts) -> None:
+        weight = self._weight
+        for node, part in self._split(amount, parts):
+            there = weight.get(node)
+            if there is None:
+                weight[node] = {way: part}
+                heappush(self._heap, -node)
+            else:
+                there[way] = there.get(way, 0) + part
+
+    def __iter__(self) -> Iterator[tuple[int, dict[Way, int]]]:
+        """Each node with what flows through it, by way; ``give`` is called between two."""
+        while self._heap:
+            node = -heappop(self._heap)
+            yield node, self._weight.pop(node)
+
+
 def back(
     genealogy: Genealogy, content: Parts, one: int, split: Split, kinds: tuple[bool, bool, bool]
 ) -> dict[tuple[int, Mark], int]:
     """What of ``one`` comes from each source, by the marks it took on its way.
 
-    ``kinds`` says which marks matter: role, fraction, fermentation.
+    ``kinds`` (``Kinds``) says which marks matter.
     """
     parents, marks = genealogy.parents, genealogy.marks
-    weight: dict[int, dict[Mark, int]] = {}
-    heap: list[int] = []
     sources: dict[tuple[int, Mark], int] = {}
-
-    def give(mark: Mark, amount: int, parts: Parts) -> None:
-        for node, part in split(amount, parts):
-            there = weight.get(node)
-            if there is None:
-                weight[node] = {mark: part}
-                heappush(heap, -node)
-            else:
-                there[mark] = there.get(mark, 0) + part
-
-    give(NO_MARK, one, content)
-    while heap:
-        node = -heappop(heap)
-        passed = weight.pop(node)
+    walk: _Walk[Mark] = _Walk(split)
+    walk.give(NO_MARK, one, content)
+    for node, passed in walk:
         taken = marks.get(node)
         for mark, amount in passed.items():
             here = mark if taken is None else _nearest(mark, taken, kinds)
             if parents[node]:
-                give(here, amount, parents[node])
+                walk.give(here, amount, parents[node])
             else:
                 sources[node, here] = sources.get((node, here), 0) + amount
     return sources
@@ -108,24 +137,12 @@ def through(genealogy: Genealogy, lot: str, content: Parts) -> dict[str, Passage
     Wine that left a lot twice counts twice. Needs ``labels`` and the fermentations' marks.
     """
     parents, labels, marks = genealogy.parents, genealogy.labels, genealogy.marks
-    weight: dict[int, dict[str, int]] = {}
-    heap: list[int] = []
     passages: dict[str, Passage] = {}
-
-    def give(into: str, amount: int, parts: Parts) -> None:
-        for node, part in fixed(amount, parts):
-            there = weight.get(node)
-            if there is None:
-                weight[node] = {into: part}
-                heappush(heap, -node)
-            else:
-                there[into] = there.get(into, 0) + part
-
-    give(lot, 1 << BITS, content)
-    while heap:
-        node = -heappop(heap)
+    walk: _Walk[str] = _Walk(fixed)
+    walk.give(lot, 1 << BITS, content)
+    for node, passed in walk:
         here, taken = labels[node][0], marks.get(node)
-        for into, amount in weight.pop(node).items():
+        for into, amount in passed.items():
             if here is not None:
                 passage = passages.setdefault(here, Passage())
                 if here != into:
@@ -133,7 +150,7 @@ def through(genealogy: Genealogy, lot: str, content: Parts) -> dict[str, Passage
                 if taken is not None and taken[2] is not None:
                     passage.ferments[taken[2]] = passage.ferments.get(taken[2], 0) + amount
             if parents[node]:
-                give(here or into, amount, parents[node])
+                walk.give(here or into, amount, parents[node])
     return passages
 
 
@@ -153,24 +170,12 @@ def flows(genealogy: Genealogy, lot: str, content: Parts) -> list[Flow]:
     A press fraction or role that the wine took in crossing stands on the flow.
     """
     parents, labels, marks = genealogy.parents, genealogy.labels, genealogy.marks
-    weight: dict[int, dict[tuple[str, Mark], int]] = {}
-    heap: list[int] = []
     crossed: dict[tuple[str, str, Mark], int] = {}
-
-    def give(key: tuple[str, Mark], amount: int, parts: Parts) -> None:
-        for node, part in fixed(amount, parts):
-            there = weight.get(node)
-            if there is None:
-                weight[node] = {key: part}
-                heappush(heap, -node)
-            else:
-                there[key] = there.get(key, 0) + part
-
-    give((lot, NO_MARK), 1 << BITS, content)
-    while heap:
-        node = -heappop(heap)
+    walk: _Walk[tuple[str, Mark]] = _Walk(fixed)
+    walk.give((lot, NO_MARK), 1 << BITS, content)
+    for node, passed in walk:
         here, taken = labels[node][0], marks.get(node)
-        for (into, mark), amount in weight.pop(node).items():
+        for (into, mark), amount in passed.items():
             took = mark if taken is None else _nearest(mark, taken, (True, True, False))
             if here is not None and here != into:
                 key = (here, into, took)
@@ -179,7 +184,7 @@ def flows(genealogy: Genealogy, lot: str, content: Parts) -> list[Flow]:
             elif here is not None:
                 took = NO_MARK if taken is None or taken[:2] == (None, None) else took
             if parents[node]:
-                give((here or into, took), amount, parents[node])
+                walk.give((here or into, took), amount, parents[node])
     return [Flow(*key, amount) for key, amount in crossed.items()]
 
 

@@ -6,7 +6,7 @@ import gc
 import json
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
@@ -52,6 +52,24 @@ def read(records: Iterable[Record], zone: ZoneInfo) -> tuple[list[Step], list[Co
         if event["kind"] == "correct":
             corrections.append(correction(step, zone))
     return steps, corrections
+
+
+class InForce(NamedTuple):
+    """A correction that holds until another of the same event: its position, and what the event
+    reads now (None: struck)."""
+
+    position: int
+    replacement: dict[str, Any] | None
+
+
+def corrected(ledger: Ledger, upto: int) -> dict[str, InForce]:
+    """By id (in lower case) of each event corrected up to a position: the correction in force."""
+    found = {}
+    for position, body in ledger.rows("corrections"):
+        if position <= upto:
+            event = json.loads(body)
+            found[event["corrects"].lower()] = InForce(position, event["replacement"])
+    return found
 
 
 def correction(step: Step, zone: ZoneInfo) -> Correction:

@@ -7,7 +7,7 @@ from typing import Any
 from ampelog import quantities
 from ampelog.bottles import material_keys
 from ampelog.cellar import Cellar
-from ampelog.endpoints import CannotHave, held_in, lot_of, place, said, shared, vessels_of
+from ampelog.endpoints import CannotHave, emptied, held_in, lot_of, place, said, shared, vessels_of
 from ampelog.graph import Ferment, Node
 from ampelog.movement import close
 from ampelog.state import BOTTLES, VOLUME, Holding, Lot
@@ -21,7 +21,7 @@ def target(cellar: Cellar, model: Any) -> tuple[Lot, list[tuple[str | None, Hold
     if vessels is not None:
         return lot, [(vessel, held_in(lot, vessel)) for vessel in vessels]
     if not lot.holdings:
-        raise CannotHave("nothing there", f"`{lot.name}` holds nothing then", "", lot.name)
+        raise emptied(lot)
     return lot, list(lot.holdings.items())
 
 
@@ -33,7 +33,7 @@ def treat(cellar: Cellar, step: Step) -> None:
         raise CannotHave(
             "wrong sort",
             f"`treat` is for juice, must, wine and spirit; `{lot.name}` is held by {lot.sort}",
-            "",
+            "name the lot of juice, must, wine or spirit that was treated",
             lot.name,
         )
     cellar.touched(lot)

@@ -7,10 +7,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from ampelog import moments
+from ampelog import history, moments
+from ampelog.endpoints import vessels_of
 from ampelog.errors import Refused
 from ampelog.moments import NotATime
 from ampelog.questions import View
+from ampelog.replay import apply
+from ampelog.steps import Step
 
 ALWAYS = 2**62
 
@@ -40,6 +43,9 @@ _NAMES = {
 }
 """The fields that may name each; `name` only in a register of that kind."""
 
+_IN_PLACE = frozenset({"ferment", "reading", "analysis", "treat", "gauge", "loss", "hold", "note"})
+"""Kinds that are about a lot in the vessels that they name, or in all that it lies in."""
+
 
 def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
     """The events as recorded, by position; `corrected_by` and `corrects` give positions."""
@@ -53,12 +59,16 @@ def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
         kind=wanted.kind or "",
         text=_longest(wanted),
     )
+    reaching = frozenset[int]() if wanted.vessel is None else _reaching(view, wanted.vessel)
     corrections = _corrections(view)
     by_corrected = {corrected: position for position, corrected in corrections.items()}
     found = []
     for position, recorded_at, leaf, _, body in rows:
+        reaches = position in reaching
+        if wanted.vessel is not None and not reaches and _quoted(wanted.vessel) not in body:
+            continue
         event = json.loads(body)
-        if not _matches(event, wanted):
+        if not _matches(event, wanted, reaches):
             continue
         row = {"position": position, "recorded_at": recorded_at, "hash": leaf, **event}
         if position in by_corrected:
@@ -77,18 +87,39 @@ def _check_kind(kind: str) -> None:
 
 
 def _longest(wanted: Wanted) -> str:
-    """The longest text that must stand in a body: a quick first sieve."""
-    names = [
-        wanted.lot,
-        wanted.vessel,
-        wanted.block,
-        wanted.party,
-        wanted.material,
-        wanted.ref,
-        wanted.by,
-    ]
-    texts = [json.dumps(name, ensure_ascii=False) for name in names if name]
-    return max(texts, key=len, default="")
+    """The longest text that must stand in a body: a quick first sieve. A vessel need not."""
+    names = [wanted.lot, wanted.block, wanted.party, wanted.material, wanted.ref, wanted.by]
+    return max((_quoted(name) for name in names if name), key=len, default="")
+
+
+def _quoted(name: str) -> str:
+    return json.dumps(name, ensure_ascii=False)
+
+
+def _reaching(view: View, vessel: str) -> frozenset[int]:
+    """The positions of what happened to a vessel without naming it.
+
+    What draws from a lot or is about it and names no vessel reaches all that the lot lies in just
+    before. Where a correction says so, its position and that of the original are both given.
+    """
+    cellar = view.beginning()
+    found: set[int] = set()
+    with history.still():
+        for step in view.steps:
+            for end in _without_vessel(step):
+                lot = cellar.lots.get(end.lot)
+                if lot is not None and vessel in lot.holdings:
+                    found |= {step.position, step.said_at}
+            apply(cellar, [step])
+    return frozenset(found)
+
+
+def _without_vessel(step: Step) -> list[Any]:
+    """What a step draws from or is about, as far as it names a lot and no vessel."""
+    model: Any = step.model
+    about = [model] if step.event["kind"] in _IN_PLACE else []
+    ends = [*about, *(model.from_ or ()), *(model.of or ())]
+    return [end for end in ends if end.lot is not None and vessels_of(end) is None]
 
 
 def _start(view: View, since: str | None) -> int:
@@ -108,22 +139,22 @@ def _end(view: View, until: str | None) -> int:
 
 def _corrections(view: View) -> dict[int, int]:
     """By position of the correction in force: the position of what it corrects."""
-    latest: dict[str, int] = {}
-    for position, body in view.ledger.rows("corrections"):
-        if position <= view.head.position:
-            latest[json.loads(body)["corrects"].lower()] = position
-    known = view.ledger.known(latest) if latest else {}
+    corrected = history.corrected(view.ledger, view.head.position)
+    known = view.ledger.known(corrected) if corrected else {}
     originals = {key.lower(): record.position for key, record in known.items()}
-    return {p: originals[key] for key, p in latest.items() if key in originals}
+    return {now.position: originals[key] for key, now in corrected.items() if key in originals}
 
 
-def _matches(event: Mapping[str, Any], wanted: Wanted) -> bool:
+def _matches(event: Mapping[str, Any], wanted: Wanted, reaches: bool) -> bool:
+    """Whether an event is wanted; ``reaches`` the vessel, though it may not name it."""
     if wanted.kind is not None and wanted.kind != event["kind"]:
         replacement = event.get("replacement") or {}
         if event["kind"] != "correct" or replacement.get("kind") != wanted.kind:
             return False
     for what, fields in _NAMES.items():
         name = getattr(wanted, what)
+        if what == "vessel" and reaches:
+            continue
         if name is not None and name not in _named(event, what, fields):
             return False
     if wanted.ref is not None and wanted.ref != event.get("ref"):

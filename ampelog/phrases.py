@@ -30,7 +30,7 @@ def name(text: object) -> str:
     return brief(text, LONGEST_NAME)
 
 
-def told(record: Record, field: str) -> str:
+def text_of(record: Record, field: str) -> str:
     """A field's text, or nothing where it is absent or cleared."""
     value = record.get(field)
     return "" if value is None or value is False else brief(value)
@@ -88,7 +88,7 @@ def quantity(where: Record) -> str:
         return bottles(where["bottles"])
     for field in ("volume", "mass", "amount"):
         if where.get(field) is not None:
-            return brief(where[field]) + given(" at ", told(where, "temperature"))
+            return brief(where[field]) + given(" at ", text_of(where, "temperature"))
     return ""
 
 
@@ -102,15 +102,15 @@ def drawn(where: Record) -> str:
     return (
         given("", quantity(where), " of ")
         + lot(where, " from ")
-        + given(" as ", told(where, "role"))
+        + given(" as ", text_of(where, "role"))
     )
 
 
 def filled(where: Record) -> str:
     """An endpoint of ``to``; a press output says its fraction."""
-    fraction = told(where, "fraction")
+    fraction = text_of(where, "fraction")
     if fraction == "pomace":
-        return f"{quantity(where)} of pomace" + given(" as ", told(where, "lot"))
+        return f"{quantity(where)} of pomace" + given(" as ", text_of(where, "lot"))
     full = ", until full" if where.get("full") else ""
     return f"{quantity(where)} into {lot(where)}{full}" + given(" (", fraction, ")")
 
@@ -132,7 +132,7 @@ def plantings(planted: Iterable[Record]) -> str:
     return listed(
         given("", percent(one["share"]) if one.get("share") else "", " ")
         + name(one.get("variety"))
-        + given(" clone ", told(one, "clone"))
+        + given(" clone ", text_of(one, "clone"))
         for one in planted
     )
 
@@ -140,11 +140,11 @@ def plantings(planted: Iterable[Record]) -> str:
 def component(part: Record) -> str:
     """One part of a stated composition."""
     known = (
-        told(part, "variety"),
-        told(part, "vintage"),
-        given("block ", told(part, "block")),
+        text_of(part, "variety"),
+        text_of(part, "vintage"),
+        given("block ", text_of(part, "block")),
         given("from ", names(part, "within")),
-        given("harvested ", told(part, "harvested")),
+        given("harvested ", text_of(part, "harvested")),
     )
     share = percent(part["share"]) if part.get("share") else ""
     return given("", share, " ") + (" ".join(item for item in known if item) or "not known")
@@ -153,31 +153,36 @@ def component(part: Record) -> str:
 def materials(used: Iterable[Record]) -> str:
     """``120 g of yeast nutrient (lot N-4) and 2 kg of bentonite``."""
     return listed(
-        given("", told(one, "amount"), " of ")
+        given("", text_of(one, "amount"), " of ")
         + name(one.get("material"))
-        + given(" (lot ", told(one, "lot"), ")")
+        + given(" (lot ", text_of(one, "lot"), ")")
         for one in used
     )
 
 
-def regime(kept: Record) -> str:
-    """A cap regime: pump-overs, punch-downs and whatever else was written down."""
+def regime(kept: Record, *, noted: bool = True) -> str:
+    """A cap regime: pump-overs, punch-downs and whatever else was written down, in whatever order.
+
+    Without ``noted`` its note is left out, unless it is all there is: then two stretches that were
+    worked alike are one regime.
+    """
     pump = kept.get("pump_over") or {}
     hours = (
-        given("", told(pump, "on_hours"), " h on"),
-        given("", told(pump, "off_hours"), " h off"),
+        given("", text_of(pump, "on_hours"), " h on"),
+        given("", text_of(pump, "off_hours"), " h off"),
     )
     parts = [
         given("pump-over ", ", ".join(part for part in hours if part)),
-        _punched(told(kept, "punch_downs_per_day")),
+        _punched(text_of(kept, "punch_downs_per_day")),
         *(
             f"{name(field).replace('_', ' ')} {brief(value)}"
-            for field, value in kept.items()
+            for field, value in sorted(kept.items())
             if field not in ("pump_over", "punch_downs_per_day", "note") and value is not None
         ),
-        told(kept, "note"),
     ]
-    return "; ".join(part for part in parts if part)
+    worked = "; ".join(part for part in parts if part)
+    note = text_of(kept, "note")
+    return "; ".join(part for part in (worked, note) if part) if noted else worked or note
 
 
 def _punched(times: str) -> str:

@@ -17,7 +17,7 @@ from ampelog.graph import Ferment, Graph
 from ampelog.questions import View
 from ampelog.registers import Registers
 from ampelog.shares import Stay
-from ampelog.standing import premises_of
+from ampelog.standing import Standing
 from ampelog.state import BOTTLES, MASS, Lot
 from ampelog.steps import Step
 
@@ -34,13 +34,14 @@ class Premises:
     def __init__(self, view: View, instant: int) -> None:
         self._view, self._instant = view, instant
         self._registers: Registers = view.cellar.registers
-        opened = {n: self._registers.changes("premises", n)[0] for n in self._names()}
-        self.home = min(opened, key=lambda name: opened[name], default=None)
-        self.names = [name for name, when in opened.items() if when <= instant]
+        self._standing = Standing(self._registers)
+        self.home = self._standing.home
+        self.names = [
+            name
+            for name in self._registers.names("premises")
+            if self._registers.changes("premises", name)[0] <= instant
+        ]
         self._used: dict[str, int] | None = None
-
-    def _names(self) -> list[str]:
-        return self._registers.names("premises")
 
     @cached_property
     def known(self) -> list[Step]:
@@ -75,7 +76,7 @@ class Premises:
         if self._used is None:
             self._used = _first_used(self.steps)
         used = self._used.get(vessel or "", instant)
-        return premises_of(self._registers, vessel, used, instant)
+        return self._standing.premises(vessel, used, instant)
 
     def fermented(self, ferment: Ferment | None) -> tuple[str, ...]:
         """The premises where wine may have been fermented: one where the events say so."""

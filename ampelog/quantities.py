@@ -15,6 +15,9 @@ SCALE = 12
 ONE = 10**SCALE
 """One litre or one kilogram, in the integers used inside."""
 
+SHARE_DECIMALS = 30
+"""Decimals of a share: it is right to the last but one (COMMANDS.md)."""
+
 VOLUME = "volume"
 MASS = "mass"
 PIECES = "pieces"
@@ -141,6 +144,8 @@ __all__ = [
     "ONE",
     "PIECES",
     "POUND",
+    "SCALE",
+    "SHARE_DECIMALS",
     "SHORT_TON",
     "VOLUME",
     "NotAQuantity",

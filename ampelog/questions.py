@@ -12,16 +12,17 @@ from datetime import date
 from functools import cached_property
 from typing import Any
 
-from ampelog import history, moments, projection
+from ampelog import history, moments, phrases, projection
+from ampelog.cellar import Cellar
 from ampelog.composition import Composition
 from ampelog.errors import Refused
-from ampelog.genealogy import Genealogy, Mark
+from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
 from ampelog.graph import Ferment
 from ampelog.ledger import Head, Ledger
 from ampelog.moments import NotATime
 from ampelog.places import Places
 from ampelog.sources import Leaf, leaves, marked
-from ampelog.state import BOTTLES, Holding, Lot
+from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
 
@@ -81,9 +82,19 @@ class View:
     @cached_property
     def steps(self) -> list[Step]:
         """All the events in force, in order of time."""
-        if self._steps is None:
-            self._steps = history.steps_of(self.ledger, self.head.position)
+        if self._steps is None:  # and stays so: the cellar is still the one that stands
+            return history.steps_of(self.ledger, self.head.position)
         return self._steps
+
+    def beginning(self) -> Cellar:
+        """An empty cellar, in which the steps may happen once more and be watched."""
+        from ampelog.replay import registered, watched
+
+        # Those of a standing cellar are read name by name; here all of them will be asked for.
+        registers = registered(self.steps) if self._steps is None else self.cellar.registers
+        cellar = Cellar(self.zone, registers)
+        cellar.holds.watched = watched(self.steps)
+        return cellar
 
     # Lots
 
@@ -126,7 +137,7 @@ class View:
             return list(contents[vessel].parts)
         parts: dict[int, int] = {}
         for holding in contents.values():
-            for node, amount in _whole(holding):
+            for node, amount in holding.parts:
                 parts[node] = parts.get(node, 0) + amount
         return list(parts.items())
 
@@ -194,14 +205,12 @@ class View:
             rows = self.ledger.rows("events_by_position", position=asked)
             found = {position: json.loads(body) for position, body in rows}
         by_id = {event["id"].lower(): position for position, event in found.items()}
-        latest = {}
-        for _, body in self.ledger.rows("corrections"):
-            correction = json.loads(body)
-            latest[correction["corrects"].lower()] = correction["replacement"]
-        for key in latest.keys() & by_id.keys():
-            struck = found.pop(by_id[key])
-            if latest[key] is not None:
-                found[by_id[key]] = {**latest[key], "id": struck["id"]}
+        corrected = history.corrected(self.ledger, self.head.position)
+        for key in corrected.keys() & by_id.keys():
+            original = found.pop(by_id[key])
+            now = corrected[key].replacement
+            if now is not None:
+                found[by_id[key]] = {**now, "id": original["id"]}
         return found
 
     def ferments(self) -> dict[int, Ferment]:
@@ -217,7 +226,7 @@ class View:
         lot: Lot,
         content: list[tuple[int, int]] | None = None,
         *,
-        kinds: tuple[bool, bool, bool] = (True, False, False),
+        kinds: Kinds = ROLES,
         instant: int | None = None,
     ) -> Composition:
         """The exact composition of a lot, or of some content of it.
@@ -233,26 +242,21 @@ class View:
         lot: Lot,
         contents: list[list[tuple[int, int]]],
         *,
-        kinds: tuple[bool, bool, bool] = (True, False, False),
+        kinds: Kinds = ROLES,
         instant: int | None = None,
     ) -> list[Composition]:
         """Several compositions over one reading of the graph."""
         everything = [part for content in contents for part in content]
         genealogy = self.genealogy(everything)
         when = self.claimed(lot) if instant is None else instant
-        expand = Expander(self, genealogy, everything, when, kinds[2])
+        expand = Expander(self, genealogy, everything, when, kinds.ferment)
         seed = f"{self.head.root}/{lot.name}"
         return [Composition(genealogy, content, expand, seed, kinds) for content in contents]
 
     def claimed(self, lot: Lot) -> int:
         """The instant whose places decide a claim: the bottling's, or that of the question."""
-        ended = [
-            when
-            for holding in lot.contents().values()
-            for node, _ in holding.parts
-            if (when := lot.fills.get(node)) is not None
-        ]
-        return max(ended) if lot.sort == BOTTLES and ended else self.today
+        ended = lot.bottled() if lot.sort == BOTTLES else None
+        return self.today if ended is None else ended
 
 
 class Expander:
@@ -283,7 +287,8 @@ class Expander:
     def __call__(self, node: int, mark: Mark) -> list[tuple[Leaf, Any]]:
         ferment = self._ferments.get(mark[2]) if mark[2] is not None else None
         organism = ferment.organism if ferment is not None else None
-        regime = regime_text(ferment.regime) if ferment is not None else None
+        worked = ferment.regime if ferment is not None else None
+        regime = phrases.regime(worked, noted=False) if worked else None
         return [(marked(leaf, mark, organism, regime), share) for leaf, share in self._leaves[node]]
 
 
@@ -300,31 +305,6 @@ def _sources(genealogy: Genealogy, content: Iterable[tuple[int, int]]) -> list[i
                 seen.add(parent)
                 ahead.append(parent)
     return found
-
-
-def regime_text(regime: dict[str, Any] | None) -> str | None:
-    """A pump-over regime in a few words."""
-    if not regime:
-        return None
-    words = []
-    over = regime.get("pump_over")
-    if over:
-        words.append(
-            f"pump-over {over.get('on_hours', '?')} h on, {over.get('off_hours', '?')} h off"
-        )
-    punches = regime.get("punch_downs_per_day")
-    if punches is not None:
-        words.append(f"{punches} punch-downs a day")
-    words += [
-        f"{key} {value}"
-        for key, value in sorted(regime.items())  # however they were written down
-        if key not in ("pump_over", "punch_downs_per_day", "note")
-    ]
-    return "; ".join(words) or regime.get("note")
-
-
-def _whole(holding: Holding) -> list[tuple[int, int]]:
-    return list(holding.parts)
 
 
 def _end(day: str | None, zone: Any, option: str = "--as-of") -> int | None:

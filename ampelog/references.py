@@ -18,7 +18,7 @@ _ONE: dict[str, tuple[tuple[str, str], ...]] = {
     "vessel": (("premises", "premises"),),
     "lot": (("label", "label"), ("owner", "party")),
     "pick": (("block", "block"),),
-    "receive": (("supplier", "party"), ("material", ""), ("label", "label")),
+    "receive": (("supplier", "party"), ("label", "label")),
     "ship": (("to", "party"),),
     "return": (("from_party", "party"),),
     "analysis": (("block", "block"),),
@@ -40,7 +40,7 @@ def named(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """(kind, name) of every registered thing that an event names."""
     kind = event["kind"]
     for field, of in _ONE.get(kind, ()):
-        if of and event.get(field) is not None:
+        if event.get(field) is not None:
             yield of, event[field]
     for field in _MANY.get(kind, ()):
         for name in event.get(field) or ():
@@ -107,20 +107,22 @@ def check_places(
             if problem is not None:
                 seen.add((kind, name))
                 says, involved = problem
-                told = _last(registrations, involved, instant) or step
-                found.append(Finding("places", told.where, says, "check `within`", told.id))
+                charged = _last(registrations, involved, instant) or step
+                found.append(Finding("places", charged.where, says, "check `within`", charged.id))
     last = Places(registers, moments[-1])
     for step, named_places in parts:
         twice = last.twice(named_places)
         if twice is not None:
-            found.append(Finding("places", step.where, _said("a part", *twice), "", step.id))
+            found.append(
+                Finding("places", step.where, _said("a part", *twice), "check `within`", step.id)
+            )
     return found
 
 
 def _last(registrations: Sequence[Step], involved: frozenset[str], instant: int) -> Step | None:
-    """The registration, of those that a problem involves, that was told last: the one to mend."""
-    told = [s for s in registrations if s.event["name"] in involved and s.instant <= instant]
-    return max(told, key=lambda step: step.told, default=None)
+    """The registration, of those that a problem involves, that was written last: it is to mend."""
+    known = [s for s in registrations if s.event["name"] in involved and s.instant <= instant]
+    return max(known, key=lambda step: step.said_at, default=None)
 
 
 def _wrong_place(

@@ -98,7 +98,12 @@ def release(cellar: Cellar, step: Step) -> None:
     if lot.sort != BOTTLES:
         # A later entry may find wine where a recorded release looked ahead: then it is only odd.
         if step.new:
-            raise CannotHave("wrong sort", f"`{lot.name}` is no bottled lot", "", lot.name)
+            raise CannotHave(
+                "wrong sort",
+                f"`{lot.name}` is no bottled lot",
+                "name the lot that holds the bottles",
+                lot.name,
+            )
         cellar.find(step, "release of no bottles", f"`{lot.name}` is no bottled lot", lot.name)
     lot.releases.append(step.order)
     cellar.touched(lot)

@@ -15,8 +15,7 @@ from ampelog.steps import Step
 
 def register(cellar: Cellar, step: Step) -> None:
     """Registers were entered before the replay; a lot's new name takes effect here."""
-    model: Any = step.model
-    if model.kind == "lot" and model.of:
+    if step.model.of:
         _rename(cellar, step)
 
 
@@ -26,7 +25,12 @@ def _rename(cellar: Cellar, step: Step) -> None:
     for endpoint in model.of:
         lot, holdings = target(cellar, endpoint)
         if lot.name == model.name:
-            raise CannotHave("same name", f"`{lot.name}` already bears that name", "", lot.name)
+            raise CannotHave(
+                "same name",
+                f"`{lot.name}` already bears that name",
+                "give the name that it bears from now on in `name`",
+                lot.name,
+            )
         vessels = [vessel for vessel, _ in holdings]
         amounts = [holding.amount for _, holding in holdings]
         fill = Fill(model.name, lot.sort, vessels, amounts, format=lot.format)

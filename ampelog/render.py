@@ -292,10 +292,10 @@ def _origins(dossier: Dossier, legible: Callable[[str], str]) -> str:
     """The largest parts by the fields of ``origins``, the others as one."""
     rows = sorted(dossier.origins.rows, key=lambda row: -Fraction(row.share))
     shown = rows if len(rows) <= MOST_ORIGINS else rows[: MOST_ORIGINS - 1]
-    told = []
+    parts = []
     for row in shown:
         known = [one for one in row.names if one is not None]
-        told.append(
+        parts.append(
             (
                 legible(", ".join(known) if known else "not known"),
                 f"{typeset.part(row.share)} %",
@@ -304,10 +304,10 @@ def _origins(dossier: Dossier, legible: Callable[[str], str]) -> str:
         )
     if len(shown) < len(rows):
         rest = sum((Fraction(row.share) for row in rows[len(shown) :]), Fraction(0))
-        told.append(
+        parts.append(
             (f"{len(rows) - len(shown)} smaller parts", f"{typeset.part(str(rest))} %", rest)
         )
-    return charts.origins(told, legible(dossier.wine.lot), PORTRAIT[0])
+    return charts.origins(parts, legible(dossier.wine.lot), PORTRAIT[0])
 
 
 # ---- the deny-all fetcher, fonts and dates

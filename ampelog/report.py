@@ -7,7 +7,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from ampelog import composing, moments, tracing
+from ampelog import composing, moments, stock, tracing
 from ampelog.claims import NOTICE, verdict
 from ampelog.composition import Composition
 from ampelog.facts import (
@@ -29,7 +29,7 @@ from ampelog.facts import (
 from ampelog.genealogy import flows
 from ampelog.labelling import Labelled
 from ampelog.phrases import listed, regime, several
-from ampelog.quantities import ONE, floor_text, text
+from ampelog.quantities import ONE, SHARE_DECIMALS, floor_text, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, MASS, VOLUME, Lot
@@ -42,7 +42,6 @@ TABLES = (
     ("By place", ("place",)),
     ("By variety, vintage and block", ("variety", "vintage", "block")),
 )
-DECIMALS = 30
 
 
 def dossier(
@@ -99,7 +98,7 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
     bottled = lot.sort == BOTTLES
     return Wine(
         lot=lot.name,
-        state=_state(lot),
+        state=stock.state(lot),
         unit="kg" if lot.sort == MASS else "L",
         amount=text(lot.amount),
         told_of=text(told_of),
@@ -116,11 +115,6 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
         on_hold=any(view.cellar.holds.binding(held.holds) for held in contents.values()),
         released_on=_released(view, lot),
     )
-
-
-def _state(lot: Lot) -> str:
-    states = {holding.state for holding in lot.contents().values()}
-    return " and ".join(sorted(states)) or "empty"
 
 
 def _format(amount: int) -> str:
@@ -142,7 +136,7 @@ def _fills(view: View, lot: Lot) -> tuple[Fill, ...]:
     positions = view.positions(found)
     events = view.events(positions.values())
     fills = []
-    for node, amount in found.items():
+    for node, bottles in zip(found, composing.counts(lot, list(found.values())), strict=True):
         event = events[positions[node]]
         ended = lot.fills.get(node)
         fills.append(
@@ -150,7 +144,7 @@ def _fills(view: View, lot: Lot) -> tuple[Fill, ...]:
                 event=event["id"],
                 position=positions[node],
                 filled_on=event["at"][:10] if ended is None else _day(view, ended),
-                bottles=composing.count(lot, amount),
+                bottles=bottles,
                 code=_code(event, lot.name),
             )
         )
@@ -319,9 +313,9 @@ def _lot_body(view: View, name: str, share: Fraction, since: Mapping[str, str]) 
         _lot_key(name),
         "lot",
         name,
-        floor_text(share, DECIMALS),
+        floor_text(share, SHARE_DECIMALS),
         since=since.get(name),
-        lost=floor_text(part, DECIMALS),
+        lost=floor_text(part, SHARE_DECIMALS),
         reasons=tuple(sorted(tally.lost)),
     )
 
@@ -350,7 +344,7 @@ def _entering(view: View, composition: Composition) -> tuple[list[Body], list[Fl
             dates = [events[leaf.position]["at"][:10] for leaf in leaves[key]]
             name, says = _two_lines(leaves[key], events[leaves[key][0].position])
             known = Body(key, kind, name, "0", says, min(dates))
-        total = floor_text(Fraction(known.share) + Fraction(share), DECIMALS)
+        total = floor_text(Fraction(known.share) + Fraction(share), SHARE_DECIMALS)
         bodies[key] = replace(known, share=total)
         entering.append(Flow(key, _lot_key(str(lot)), share))
     return list(bodies.values()), entering

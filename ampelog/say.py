@@ -17,6 +17,7 @@ from typing import Any, TextIO
 from unicodedata import combining, east_asian_width
 
 from ampelog.errors import Finding
+from ampelog.quantities import SHARE_DECIMALS
 
 LITRES_A_GALLON = Decimal("3.785411784")
 KILOGRAMS_A_POUND = Decimal("0.45359237")
@@ -28,7 +29,7 @@ VERDICTS = {
 _STYLES = {"supported": "green", "refused": "red", "undetermined": "yellow"}
 _EXACT = Context(prec=80, rounding=ROUND_DOWN)
 """Decimals of 30 places and amounts of 10^-12 keep all their digits in it."""
-_LAST_BUT_ONE = Decimal(2).scaleb(-30)
+_LAST_BUT_ONE = Decimal(2).scaleb(-SHARE_DECIMALS)
 _CODES = {"bold": "1", "dim": "2", "red": "31", "green": "32", "yellow": "33"}
 PIPED = 110
 """Columns where nobody's window says how many."""

@@ -224,6 +224,17 @@ class Lot:
             self.tallies[unit] = Tally()
         return self.tallies[unit]
 
+    def bottled(self) -> int | None:
+        """The instant at which the latest bottling of what it holds, or last held, ended; None
+        where none is known (wine, or bottles received)."""
+        ended = [
+            when
+            for holding in self.contents().values()
+            for node, _ in holding.parts
+            if (when := self.fills.get(node)) is not None
+        ]
+        return max(ended, default=None)
+
     def may_leave(self, instant: int) -> bool:
         """Whether a `release` of the bottles it holds is in force."""
         return any(self.began <= order and order[0] <= instant for order in self.releases)

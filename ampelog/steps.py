@@ -11,13 +11,13 @@ class Step(NamedTuple):
     """One event as it takes effect.
 
     ``position`` is that of the original, which keeps its place among events of one moment;
-    ``told`` the position of the record that says what happened (the correction's, if corrected).
+    ``said_at`` the position of the record that says what happened (the correction's, if corrected).
     ``new`` marks what the load at hand brings or corrects.
     """
 
     instant: int
     position: int
-    told: int
+    said_at: int
     id: str
     event: dict[str, Any]
     model: Any
@@ -59,7 +59,7 @@ def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[S
             effective.append(
                 step._replace(
                     instant=mended.instant,
-                    told=mended.position,
+                    said_at=mended.position,
                     event=mended.event,
                     model=mended.model,
                     new=mended.new,

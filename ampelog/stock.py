@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any
 
-from ampelog.composing import count
+from ampelog.composing import count, counts
 from ampelog.quantities import floor_text, text
 from ampelog.questions import View
 from ampelog.state import BOTTLES, MASS, Lot
@@ -42,13 +42,12 @@ def _row(view: View, lot: Lot) -> dict[str, Any]:
         row["cases"] = floor_text(Fraction(lot.amount, CASE_L * 10**12), 2)
         row["format_l"] = text(lot.format)
     row["holdings"] = [
-        {
-            "vessel": vessel,
-            unit: text(holding.amount),
-            **({"bottles": count(lot, holding.amount)} if lot.sort == BOTTLES else {}),
-        }
-        for vessel, holding in lot.holdings.items()
+        {"vessel": vessel, unit: text(holding.amount)} for vessel, holding in lot.holdings.items()
     ]
+    if lot.sort == BOTTLES:
+        amounts = [holding.amount for holding in lot.holdings.values()]
+        for holding, bottles in zip(row["holdings"], counts(lot, amounts), strict=True):
+            holding["bottles"] = bottles
     holds = on_hold(view, lot)
     if holds:
         row["holds"] = holds

@@ -7,13 +7,12 @@ from typing import Any
 
 from ampelog.composition import decimals
 from ampelog.errors import Refused
-from ampelog.genealogy import BITS, Passage, forward, through
+from ampelog.genealogy import BITS, forward, through
 from ampelog.graph import Ferment
-from ampelog.quantities import text
-from ampelog.questions import View, regime_text
+from ampelog.phrases import regime
+from ampelog.quantities import SHARE_DECIMALS, text
+from ampelog.questions import View
 from ampelog.state import Lot
-
-GRID = 10**30
 
 
 def printed(amount: int) -> str:
@@ -22,7 +21,7 @@ def printed(amount: int) -> str:
     What rounding in the pass lost is far below the last decimal: a whole is printed as one.
     """
     nearly = amount + (1 << (BITS - 110))
-    return decimals(nearly * GRID >> BITS)
+    return decimals(nearly * 10**SHARE_DECIMALS >> BITS)
 
 
 def back(view: View, name: str) -> dict[str, Any]:
@@ -58,7 +57,9 @@ def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[st
         {
             "lot": name,
             "share": printed(passage.crossed),
-            "ferment": [_stretch(view, ferments[n], passage, n) for n in sorted(passage.ferments)],
+            "ferment": [
+                _stretch(ferments[n], passage.ferments[n]) for n in sorted(passage.ferments)
+            ],
         }
         for name, passage in passages.items()
         if passage.crossed or (passage.ferments and name == lot.name)
@@ -66,14 +67,13 @@ def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[st
     return sorted(rows, key=lambda row: (-int(row["share"].replace(".", "")), row["lot"]))
 
 
-def _stretch(view: View, ferment: Ferment, passage: Passage, number: int) -> dict[str, Any]:
-    del view
+def _stretch(ferment: Ferment, amount: int) -> dict[str, Any]:
     return {
         "vessel": ferment.vessel,
         "organism": ferment.organism,
         "regime": ferment.regime,
-        "regime_in_words": regime_text(ferment.regime),
-        "share": printed(passage.ferments[number]),
+        "regime_in_words": regime(ferment.regime, noted=False) if ferment.regime else None,
+        "share": printed(amount),
     }
 
 

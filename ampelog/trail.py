@@ -17,7 +17,7 @@ from typing import Any
 from ampelog import moments
 from ampelog.facts import Entry, Paper, Summed
 from ampelog.phrases import several
-from ampelog.quantities import floor_text
+from ampelog.quantities import SHARE_DECIMALS, floor_text
 from ampelog.questions import View
 from ampelog.words import words
 
@@ -32,7 +32,7 @@ _FILLING = ("crush", "press", "rack", "barrel_down", "top", "blend", "bottle", "
 
 
 @dataclass(frozen=True)
-class Told:
+class Logged:
     """One record: ``instant`` orders it, ``event`` is as recorded."""
 
     position: int
@@ -60,10 +60,10 @@ def trail(
     Where more than ``MANY`` events belong to it, those of lots below a share of ``LEAST`` are
     counted by lot.
     """
-    told = _told(view, {own, *shares, *(name for _, name in registers)})
-    corrections = _corrections(told)
-    lots_of = _registered(told, corrections, registers, own)
-    lots_of |= _resting(told, corrections, own, {own, *shares}, view)
+    logged = _logged(view, {own, *shares, *(name for _, name in registers)})
+    corrections = _corrections(logged)
+    lots_of = _registered(logged, corrections, registers, own)
+    lots_of |= _resting(logged, corrections, own, {own, *shares}, view)
     many = len(lots_of) > MANY
     shown, left_out = [], dict[str, int]()
     for position, lots in lots_of.items():
@@ -72,35 +72,35 @@ def trail(
             left_out[lots[0]] = left_out.get(lots[0], 0) + 1
         else:
             shown.append(position)
-    by_position = {one.position: one for one in told}
+    by_position = {one.position: one for one in logged}
     ordered = sorted(
         (by_position[one] for one in shown), key=lambda one: (one.instant, one.position)
     )
-    called = _called(told)
+    called = _called(logged)
     entries = tuple(_entry(view, one, corrections, called) for one in ordered)
     summed = tuple(
-        Summed(lot, count, floor_text(shares.get(lot, Fraction(0)), 30))
+        Summed(lot, count, floor_text(shares.get(lot, Fraction(0)), SHARE_DECIMALS))
         for lot, count in sorted(left_out.items(), key=lambda item: (-shares[item[0]], item[0]))
     )
-    return Trail(entries, summed, _since(told, corrections, lots_of, view))
+    return Trail(entries, summed, _since(logged, corrections, lots_of, view))
 
 
 def _registered(
-    told: Sequence[Told],
-    corrections: Mapping[str, list[Told]],
+    logged: Sequence[Logged],
+    corrections: Mapping[str, list[Logged]],
     registers: Collection[Register],
     own: str,
 ) -> dict[int, list[str]]:
     """The positions of what was registered of these names, and of corrections to it."""
     found: dict[int, list[str]] = {}
-    for one in told:
+    for one in logged:
         if (one.event["kind"], str(one.event.get("name"))) in registers:
             for record in (one, *corrections.get(str(one.event["id"]).lower(), ())):
                 found[record.position] = [own]
     return found
 
 
-def _told(view: View, lots: Collection[str]) -> list[Told]:
+def _logged(view: View, lots: Collection[str]) -> list[Logged]:
     """All records that name one of the lots, and all corrections."""
     rows = view.ledger.rows(
         "events_of_lots",
@@ -109,15 +109,15 @@ def _told(view: View, lots: Collection[str]) -> list[Told]:
         until=FOREVER if view.until is None else view.until,
     )
     return [
-        Told(position, recorded_at, int(instant), json.loads(body))
+        Logged(position, recorded_at, int(instant), json.loads(body))
         for position, recorded_at, _, instant, body in rows
     ]
 
 
-def _corrections(told: Iterable[Told]) -> dict[str, list[Told]]:
+def _corrections(logged: Iterable[Logged]) -> dict[str, list[Logged]]:
     """The corrections of each event, by its id, in the order in which they were recorded."""
-    found: dict[str, list[Told]] = {}
-    for one in told:
+    found: dict[str, list[Logged]] = {}
+    for one in logged:
         if one.event["kind"] == "correct":
             found.setdefault(one.event["corrects"].lower(), []).append(one)
     return found
@@ -130,14 +130,14 @@ class _Effect:
     instant: int
     position: int
     event: Mapping[str, Any]
-    records: tuple[Told, ...]
+    records: tuple[Logged, ...]
     struck: bool = False
 
 
 def _effects(
-    told: Iterable[Told], corrections: Mapping[str, list[Told]], view: View
+    logged: Iterable[Logged], corrections: Mapping[str, list[Logged]], view: View
 ) -> Iterator[_Effect]:
-    for one in told:
+    for one in logged:
         kind = one.event["kind"]
         if kind in ("correct", "clear"):
             continue
@@ -151,15 +151,17 @@ def _effects(
 
 
 def _resting(
-    told: Sequence[Told],
-    corrections: Mapping[str, list[Told]],
+    logged: Sequence[Logged],
+    corrections: Mapping[str, list[Logged]],
     own: str,
     lots: Collection[str],
     view: View,
 ) -> dict[int, list[str]]:
     """The positions that the wine rests on, each with the lots it is told of."""
     effects = sorted(
-        _effects(told, corrections, view), key=lambda one: (one.instant, one.position), reverse=True
+        _effects(logged, corrections, view),
+        key=lambda one: (one.instant, one.position),
+        reverse=True,
     )
     within = {own}
     found: dict[int, list[str]] = {}
@@ -176,7 +178,7 @@ def _resting(
             holds[str(one.event["id"]).lower()] = names
         for record in one.records:
             found[record.position] = names
-    for record in told:
+    for record in logged:
         hold = str(record.event.get("hold")).lower()
         if record.event["kind"] == "clear" and hold in holds:
             found[record.position] = holds[hold]
@@ -200,14 +202,14 @@ def _names(ends: Iterable[Mapping[str, Any]]) -> list[str]:
 
 
 def _since(
-    told: Sequence[Told],
-    corrections: Mapping[str, list[Told]],
+    logged: Sequence[Logged],
+    corrections: Mapping[str, list[Logged]],
     lots_of: Mapping[int, list[str]],
     view: View,
 ) -> dict[str, str]:
     """The day on which each lot first took something in, as far as the wine rests on it."""
     first: dict[str, int] = {}
-    for one in _effects(told, corrections, view):
+    for one in _effects(logged, corrections, view):
         if one.struck or one.position not in lots_of:
             continue
         if one.event["kind"] not in (*_FILLING, "pick", "receive", "lot", "return"):
@@ -217,12 +219,12 @@ def _since(
     return {lot: moments.day(instant, view.zone).isoformat() for lot, instant in first.items()}
 
 
-def _called(told: Iterable[Told]) -> Mapping[str, str]:
-    return {str(one.event["id"]).lower(): f"{one.position}" for one in told}
+def _called(logged: Iterable[Logged]) -> Mapping[str, str]:
+    return {str(one.event["id"]).lower(): f"{one.position}" for one in logged}
 
 
 def _entry(
-    view: View, one: Told, corrections: Mapping[str, list[Told]], called: Mapping[str, str]
+    view: View, one: Logged, corrections: Mapping[str, list[Logged]], called: Mapping[str, str]
 ) -> Entry:
     event = one.event
     mended = corrections.get(str(event["id"]).lower(), [])

@@ -16,14 +16,14 @@ from typing import Protocol, TypeVar
 
 from ampelog.facts import Claim, Dossier, Entry, Source
 from ampelog.phrases import brief
-from ampelog.quantities import GALLON, POUND, floor_text, percent
+from ampelog.quantities import GALLON, POUND, SHARE_DECIMALS, floor_text, percent
 
 THIN = "\N{NO-BREAK SPACE}"
 """A fifth of an em in the shipped family, as a thin space should be, and it does not break."""
 MINUS = "\N{MINUS SIGN}"
 LONGEST_NAME = 96
 LONGEST_TEXT = 1200
-LAST_BUT_ONE = Fraction(1, 10**29)
+LAST_BUT_ONE = Fraction(10, 10**SHARE_DECIMALS)
 MANY_ROWS = 60
 LEAST_SHARE = Fraction(1, 1000)
 """Of a list of more than ``MANY_ROWS``, rows below this share are counted and not printed."""
@@ -141,7 +141,7 @@ def part(text: str, decimals: int = 1) -> str:
 
     Such a share is right to its last decimal but one: a tenth printed as 0.0999...9 is a tenth.
     """
-    return share(floor_text(Fraction(text) + LAST_BUT_ONE, 30), decimals)
+    return share(floor_text(Fraction(text) + LAST_BUT_ONE, SHARE_DECIMALS), decimals)
 
 
 def needed(text: str | None) -> str:
@@ -309,26 +309,27 @@ def figures(dossier: Dossier, amounts: Amounts) -> list[dict[str, str]]:
     """The plain figures of page one: amount, bottles or vessels, bottled, release."""
     wine = dossier.wine
     what = "Weight" if wine.unit == "kg" else "Volume"
-    told = [_figure(what, amounts.amount(wine.amount), amounts.other(wine.amount))]
+    found = [_figure(what, amounts.amount(wine.amount), amounts.other(wine.amount))]
     if wine.amount != wine.told_of:
-        told = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]
+        found = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]
     if wine.bottles is not None:
-        whole = wine.filled or wine.bottles
+        # Packed into, a lot may have more bottles than were filled for it.
+        whole = max(wine.filled or "0", wine.bottles, key=Fraction)
         left = "all still here" if whole == wine.bottles else f"{grouped(wine.bottles)} still here"
-        told.append(_figure("Bottles", grouped(whole), f"of {name(wine.format)}; {left}"))
+        found.append(_figure("Bottles", grouped(whole), f"of {name(wine.format)}; {left}"))
     else:
         vessels = [held.vessel or "no vessel" for held in wine.holdings]
         shown = ", ".join(name(vessel, 24) for vessel in vessels[:3])
         more = f"and {grouped(len(vessels) - 3)} more" if len(vessels) > 3 else ""
-        told.append(_figure("Held in", shown or "nothing now", more))
+        found.append(_figure("Held in", shown or "nothing now", more))
     if wine.fills:
         days = sorted({fill.filled_on for fill in wine.fills})
         more = f"on {counted(len(days))} days, the last {day(days[-1])}" if len(days) > 1 else ""
-        told.append(_figure("Bottled", day(days[0]), more))
+        found.append(_figure("Bottled", day(days[0]), more))
     if wine.rest or wine.released_on:
         ends = f"rest over on {day(wine.rest_ends_on)}" if wine.rest_ends_on else ""
-        told.append(_figure("Released", day(wine.released_on) or "not yet", ends))
-    return told
+        found.append(_figure("Released", day(wine.released_on) or "not yet", ends))
+    return found
 
 
 def _figure(what: str, says: str, more: str) -> dict[str, str]:

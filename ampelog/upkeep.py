@@ -15,7 +15,6 @@ from ampelog.replay import fresh
 from ampelog.state import UNITS
 
 HOME_AT = "1900-01-01"
-CHECKED = ("log", "journal", "projection", "balances")
 
 
 def init(path: Path, premises: str, timezone: str, by: str, now: int) -> Head:
@@ -119,6 +118,3 @@ def _projection(ledger: Ledger, cellar: Any) -> list[Finding]:
         )
         for what in differs
     ]
-
-
-__all__ = ["init", "project", "verify"]

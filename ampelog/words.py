@@ -26,7 +26,7 @@ from ampelog.phrases import (
     quantity,
     regime,
     several,
-    told,
+    text_of,
     vessels,
 )
 
@@ -63,26 +63,26 @@ def words(event: Record, called: Called = str) -> str:
     ``event`` is the event as kept. ``called`` turns the ``id`` of another event into the name the
     reader knows it by ("no. 12"); without it the id itself is printed.
     """
-    kind = told(event, "kind")
+    kind = text_of(event, "kind")
     if kind == "correct":
         said = _correct(event, called)
     elif kind == "clear":
-        said = f"Cleared the hold of event {called(told(event, 'hold'))}: {_reason(event)}."
+        said = f"Cleared the hold of event {called(text_of(event, 'hold'))}: {_reason(event)}."
     else:
         said = _SAID[kind](event) if kind in _SAID else f"An event of kind {kind}."
     more = (
         "The quantity is an estimate." if event.get("estimated") else "",
         given("Materials: ", materials(event.get("materials") or ()), "."),
-        given("Gain: ", told(event, "gain"), "."),
-        given("Shortfall: ", told(event, "loss"), "."),
-        given("Done nonetheless: ", told(event, "despite"), "."),
-        given("Note: ", told(event, "note")),
+        given("Gain: ", text_of(event, "gain"), "."),
+        given("Shortfall: ", text_of(event, "loss"), "."),
+        given("Done nonetheless: ", text_of(event, "despite"), "."),
+        given("Note: ", text_of(event, "note")),
     )
     return " ".join([said, *(part for part in more if part)])
 
 
 def _reason(event: Record) -> str:
-    return (told(event, "reason") or "no reason given").rstrip(".")
+    return (text_of(event, "reason") or "no reason given").rstrip(".")
 
 
 def _measured(values: Record, fields: Iterable[str]) -> str:
@@ -107,7 +107,7 @@ def _target(event: Record) -> str:
 def _correct(event: Record, called: Called) -> str:
     new = event.get("replacement")
     now = f"it now reads: {words(new, called)}" if new else "it is struck out."
-    return f"Corrected event {called(told(event, 'corrects'))} ({_reason(event)}); {now}"
+    return f"Corrected event {called(text_of(event, 'corrects'))} ({_reason(event)}); {now}"
 
 
 # ---- registers: the name, then the facts stated or cleared
@@ -117,14 +117,14 @@ def _registered(event: Record, facts: Iterable[str]) -> str:
     parts = [part for part in facts if part]
     cleared = listed(field.replace("_", " ") for field, value in event.items() if value is None)
     parts += [given("no longer states its ", cleared)] if cleared else []
-    return f"{told(event, 'kind').capitalize()} {name(event.get('name'))}" + (
+    return f"{text_of(event, 'kind').capitalize()} {name(event.get('name'))}" + (
         f": {'; '.join(parts)}." if parts else "."
     )
 
 
 def _place(event: Record) -> str:
     within, spans = names(event, "within"), names(event, "spans")
-    kind = {"ava": "viticultural area"}.get(told(event, "type"), told(event, "type"))
+    kind = {"ava": "viticultural area"}.get(text_of(event, "type"), text_of(event, "type"))
     return _registered(event, (kind, given("within ", within), given("reaching into ", spans)))
 
 
@@ -137,10 +137,10 @@ def _block(event: Record) -> str:
             given("planted to ", plantings(event.get("plantings") or ())),
             given("within ", names(event, "within")),
             given("reaching into ", names(event, "spans")),
-            told(event, "area"),
-            given("grower ", told(event, "grower")),
+            text_of(event, "area"),
+            given("grower ", text_of(event, "grower")),
             estate.get(event["estate"], "") if "estate" in event else "",
-            told(control, "basis") + given(" from ", told(control, "from")),
+            text_of(control, "basis") + given(" from ", text_of(control, "from")),
             "not certified" if event.get("certifications") == [] else "",
             given("certified ", names(event, "certifications")),
         ),
@@ -148,12 +148,14 @@ def _block(event: Record) -> str:
 
 
 def _premises(event: Record) -> str:
-    permit = given("permit ", told(event, "permit"))
+    permit = given("permit ", text_of(event, "permit"))
     return _registered(event, (given("within ", names(event, "within")), permit))
 
 
 def _party(event: Record) -> str:
-    return _registered(event, (told(event, "address"), given("permit ", told(event, "permit"))))
+    return _registered(
+        event, (text_of(event, "address"), given("permit ", text_of(event, "permit")))
+    )
 
 
 def _material(event: Record) -> str:
@@ -165,11 +167,11 @@ def _vessel(event: Record) -> str:
     return _registered(
         event,
         (
-            told(event, "type"),
-            given("holds ", told(event, "capacity")),
-            given("stands at ", told(event, "premises")),
+            text_of(event, "type"),
+            given("holds ", text_of(event, "capacity")),
+            given("stands at ", text_of(event, "premises")),
             given("cooperage ", ", ".join(brief(value) for value in wood.values() if value)),
-            given("retired ", told(event, "retired")).replace("retired True", "retired"),
+            given("retired ", text_of(event, "retired")).replace("retired True", "retired"),
         ),
     )
 
@@ -179,9 +181,9 @@ def _lot(event: Record) -> str:
         event,
         (
             given("from now on the name of ", listed(lot(end) for end in several(event.get("of")))),
-            given("meant for label ", told(event, "label")),
-            told(event, "style"),
-            given("owner ", told(event, "owner")),
+            given("meant for label ", text_of(event, "label")),
+            text_of(event, "style"),
+            given("owner ", text_of(event, "owner")),
             given("tags ", names(event, "tags")),
         ),
     )
@@ -191,27 +193,27 @@ def _stated(value: object) -> str:
     if isinstance(value, Mapping):
         return listed(f"{brief(key)} {brief(share)} %" for key, share in value.items())
     if isinstance(value, list | tuple):
-        return listed(told(one, "says") if isinstance(one, Mapping) else name(one) for one in value)
+        return listed(
+            text_of(one, "says") if isinstance(one, Mapping) else name(one) for one in value
+        )
     return "yes" if value is True else brief(value)
 
 
 def _label(event: Record) -> str:
     says = event.get("statements") or {}
     stated = (f"{key.replace('_', ' ')} {_stated(value)}" for key, value in says.items())
-    approvals = several(event.get("approvals"))
+    approved = listed(
+        text_of(one, "authority") + given(" ", text_of(one, "number"))
+        for one in several(event.get("approvals"))
+    )
     return _registered(
         event,
         (
-            told(event, "style"),
+            text_of(event, "style"),
             given("states ", ", ".join(stated)),
             given("for ", names(event, "market")),
-            given("rests ", told(event, "rest"), " before release"),
-            given(
-                "approved by ",
-                listed(
-                    told(one, "authority") + given(" ", told(one, "number")) for one in approvals
-                ),
-            ),
+            given("rests ", text_of(event, "rest"), " before release"),
+            given("approved by ", approved),
         ),
     )
 
@@ -234,7 +236,7 @@ def _crush(event: Record) -> str:
 
 
 def _pick(event: Record) -> str:
-    how = {"hand": "by hand", "machine": "by machine"}.get(told(event, "picking"), "")
+    how = {"hand": "by hand", "machine": "by machine"}.get(text_of(event, "picking"), "")
     return (
         f"Picked {quantity(event)}"
         + given(" of ", plantings(event.get("plantings") or ()))
@@ -246,19 +248,19 @@ def _pick(event: Record) -> str:
 
 
 def _receive(event: Record) -> str:
-    supplier = given(" from ", told(event, "supplier"))
+    supplier = given(" from ", text_of(event, "supplier"))
     if event.get("material"):
-        batch = given(" (lot ", told(event, "material_lot"), ")")
+        batch = given(" (lot ", text_of(event, "material_lot"), ")")
         return f"Received {quantity(event)} of {name(event['material'])}{batch}{supplier}."
-    state = told(event, "state")
+    state = text_of(event, "state")
     made = listed(component(part) for part in several(event.get("composition")))
     return (
         f"Received {quantity(event)}"
-        + given(" of ", told(event, "format"))
+        + given(" of ", text_of(event, "format"))
         + given(" of ", "" if state == "bottled" else state)
         + f" as {lot(event)}{supplier or ', on hand from before'}"
         + given(", fermented in ", names(event, "fermented_at"))
-        + given(", ", told(event, "bond"))
+        + given(", ", text_of(event, "bond"))
         + (f"; stated to be {made}." if made else "; nothing is stated of what it is made of.")
     )
 
@@ -267,37 +269,37 @@ def _treat(event: Record) -> str:
     material = given("", quantity(event), " of ") + name(event.get("material") or "")
     parts = (
         given("with ", material.removesuffix(" of ")),
-        given("lot ", told(event, "material_lot")),
-        given("at ", told(event, "rate")),
-        given("adding ", told(event, "adds"), given(" as ", told(event, "role"))),
+        given("lot ", text_of(event, "material_lot")),
+        given("at ", text_of(event, "rate")),
+        given("adding ", text_of(event, "adds"), given(" as ", text_of(event, "role"))),
     )
     how = ", ".join(part for part in parts if part)
-    return f"Treated {_target(event)}: {told(event, 'treatment')}{given(' ', how)}."
+    return f"Treated {_target(event)}: {text_of(event, 'treatment')}{given(' ', how)}."
 
 
 def _gauge(event: Record) -> str:
     found = "empty" if event.get("empty") else quantity(event)
-    return f"Measured {_target(event)}: {found}{given(' (', told(event, 'reason'), ')')}."
+    return f"Measured {_target(event)}: {found}{given(' (', text_of(event, 'reason'), ')')}."
 
 
 def _loss(event: Record) -> str:
-    return f"Lost {quantity(event)} of {_target(event)}{given(' to ', told(event, 'reason'))}."
+    return f"Lost {quantity(event)} of {_target(event)}{given(' to ', text_of(event, 'reason'))}."
 
 
 def _outputs(event: Record) -> str:
     return listed(
         bottles(end.get("bottles"))
-        + given(" of ", told(end, "format"))
+        + given(" of ", text_of(end, "format"))
         + f" as {lot(end)}"
-        + given(", label ", told(end, "label"))
-        + given(", code ", told(end, "code"))
+        + given(", label ", text_of(end, "label"))
+        + given(", code ", text_of(end, "code"))
         for end in several(event.get("to")) or (event,)
     )
 
 
 def _bottle(event: Record) -> str:
     taken = listed(drawn(end) for end in several(event.get("from")))
-    ended = given(" Ended ", told(event, "until"), ".")
+    ended = given(" Ended ", text_of(event, "until"), ".")
     return f"Bottled {taken}: {_outputs(event)}.{ended}"
 
 
@@ -308,15 +310,15 @@ def _pack(event: Record) -> str:
 
 def _ship(event: Record) -> str:
     taken = listed(drawn(end) for end in several(event.get("from")) or (event,))
-    removal = given(", ", told(event, "removal"))
-    return f"Shipped {taken}{given(' to ', told(event, 'to'))}{removal}."
+    removal = given(", ", text_of(event, "removal"))
+    return f"Shipped {taken}{given(' to ', text_of(event, 'to'))}{removal}."
 
 
 def _return(event: Record) -> str:
     return (
         f"Took back {quantity(event)} of {lot(event, ' into ')}"
-        + given(" from ", told(event, "from_party"))
-        + given(" (shipped on ", told(event, "document"), ")")
+        + given(" from ", text_of(event, "from_party"))
+        + given(" (shipped on ", text_of(event, "document"), ")")
         + "."
     )
 
@@ -326,11 +328,12 @@ def _return(event: Record) -> str:
 
 def _ferment(event: Record) -> str:
     stage = {"start": "started", "change": "changed", "end": "ended"}
-    yeast = "native yeast" if event.get("native") else told(event, "organism")
+    culture = text_of(event, "culture") or "alcoholic"
+    yeast = "native yeast" if event.get("native") else text_of(event, "organism")
     how = [given("with ", yeast), regime(event.get("regime") or {})]
     return (
-        f"{(told(event, 'culture') or 'alcoholic').capitalize()} fermentation of {_target(event)} "
-        + stage.get(told(event, "stage"), "recorded")
+        f"{culture.capitalize()} fermentation of {_target(event)} "
+        + stage.get(text_of(event, "stage"), "recorded")
         + given(": ", "; ".join(part for part in how if part))
         + "."
     )
@@ -347,12 +350,12 @@ def _analysis(event: Record) -> str:
     known = _measured(values, (field for field in values if field != "other"))
     others = ", ".join(f"{brief(key)} {brief(value)}" for key, value in other.items())
     found = ", ".join(part for part in (known, others) if part)
-    return f"Analysed {_target(event)}{given(' by ', told(event, 'lab'))}: {found}."
+    return f"Analysed {_target(event)}{given(' by ', text_of(event, 'lab'))}: {found}."
 
 
 def _note(event: Record) -> str:
-    gate = given(" Gate ", told(event, "gate"), f": {told(event, 'result')}.")
-    return f"On {_target(event)}: {told(event, 'text')}{gate}"
+    gate = given(" Gate ", text_of(event, "gate"), f": {text_of(event, 'result')}.")
+    return f"On {_target(event)}: {text_of(event, 'text')}{gate}"
 
 
 def _hold(event: Record) -> str:

@@ -23,6 +23,7 @@ from hypothesis import HealthCheck, settings
 from ampelog import history, ledger, lines, moments, recording
 from ampelog.composition import Composition
 from ampelog.errors import Finding, Refused
+from ampelog.genealogy import ROLES, Kinds
 from ampelog.ledger import Draft, Ledger
 from ampelog.quantities import text
 from ampelog.questions import View
@@ -145,7 +146,7 @@ class Vintage:
         name: str,
         vessel: str | None = None,
         as_of: str | None = None,
-        kinds: tuple[bool, bool, bool] = (True, False, False),
+        kinds: Kinds = ROLES,
     ) -> Composition:
         """The composition of a lot, or of its part in one vessel."""
         view = self.view(as_of)
@@ -158,7 +159,7 @@ class Vintage:
         vessel: str | None = None,
         by: Callable[[Leaf], object] | None = None,
         as_of: str | None = None,
-        kinds: tuple[bool, bool, bool] = (True, False, False),
+        kinds: Kinds = ROLES,
     ) -> dict[object, Fraction]:
         """Exact shares by what ``by`` says of a source (the lot it came in as, or the material)."""
         return exact(self.composition(name, vessel, as_of, kinds), by or came_as)

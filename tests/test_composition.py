@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ampelog import composing, report, stock
 from ampelog.composition import DECIMALS, Composition, partition
 from ampelog.genealogy import NO_MARK, Genealogy, Mark
 from ampelog.sources import Leaf
@@ -345,3 +346,27 @@ def test_a_hundred_toppings_come_out_as_fractions_say(vintage: Vintage) -> None:
     hair = Fraction(1, 10**90)
     assert composition.sign(lambda leaf: int(came_as(leaf) == "A") - left - hair) == -1
     assert composition.sign(lambda leaf: int(came_as(leaf) == "A") - left + hair) == 1
+
+
+def test_the_bottles_of_fills_and_of_places_sum_to_those_of_the_lot(vintage: Vintage) -> None:
+    """
+    {"kind": "receive", "at": "2024-09-01", "lot": "W", "vessel": "T1", "volume": "900 L"}
+    {"kind": "bottle", "at": "2025-03-01T08:00", "from": {"lot": "W", "volume": "300 L"},
+     "to": {"lot": "B", "vessel": "bin 1", "bottles": 400, "format": "750 mL"}}
+    {"kind": "bottle", "at": "2025-03-02T08:00", "from": {"lot": "W", "volume": "375 L"},
+     "to": {"lot": "B", "vessel": "bin 2", "bottles": 500, "format": "750 mL"}}
+    {"kind": "ship", "at": "2025-04-01", "lot": "B", "vessels": ["bin 1", "bin 2"], "bottles": 7,
+     "to": "Shop", "removal": "taxpaid"}
+    {"kind": "pack", "at": "2025-04-02", "from": {"lot": "B", "all": true},
+     "to": [{"lot": "B", "vessel": "bin 1", "bottles": 293},
+            {"lot": "B", "vessel": "bin 2", "bottles": 600}]}
+    {"kind": "ship", "at": "2025-04-03", "lot": "B", "vessels": ["bin 1", "bin 2"], "bottles": 5,
+     "to": "Shop", "removal": "taxpaid"}
+    """
+    view = vintage.view()
+    fills = composing.composition(view, "B", ["vintage"])["fills"]
+    bottles = [Fraction(fill["bottles"]) for fill in fills]
+    assert any(count.denominator > 1 for count in bottles), "shared draws part bottles"
+    (row,) = stock.lots(view, bottled=True)
+    assert sum(bottles) == sum(Fraction(one["bottles"]) for one in row["holdings"]) == 888
+    assert sum(Fraction(fill.bottles) for fill in report.dossier(view, "B").wine.fills) == 888

@@ -23,6 +23,7 @@ from ampelog.genealogy import (
     BITS,
     NO_MARK,
     Genealogy,
+    Kinds,
     Mark,
     back,
     fixed,
@@ -174,9 +175,9 @@ def test_a_solera_is_found_where_paths_cannot_be_counted() -> None:
 # --- marks: the one nearest the bottle ---
 
 
-@given(graphs(), st.tuples(st.booleans(), st.booleans(), st.booleans()))
+@given(graphs(), st.builds(Kinds, st.booleans(), st.booleans(), st.booleans()))
 def test_each_kind_of_mark_is_the_one_nearest_the_bottle(
-    genealogy: Genealogy, kinds: tuple[bool, bool, bool]
+    genealogy: Genealogy, kinds: Kinds
 ) -> None:
     expected: dict[tuple[int, Mark], Fraction] = {}
     for path in paths(genealogy.parents, content_of(genealogy)):
@@ -295,7 +296,7 @@ def test_a_bottle_tells_the_lots_it_passed_through(vintage: Vintage) -> None:
 def test_a_bottle_tells_the_ferments_it_was_made_by(vintage: Vintage) -> None:
     vintage.load(STORY)
     shares = vintage.shares(
-        "S", by=lambda leaf: (leaf.organism, leaf.regime), kinds=(True, True, True)
+        "S", by=lambda leaf: (leaf.organism, leaf.regime), kinds=Kinds(True, True, True)
     )
     assert shares == {
         ("yeast 7", "pump-over 1 h on, 5 h off"): Fraction(9, 10),
@@ -313,7 +314,7 @@ def test_a_change_of_regime_begins_a_stretch_and_keeps_the_yeast(vintage: Vintag
     {"kind": "rack", "at": "2024-10-08", "from": {"lot": "M", "volume": "100 L"},
      "to": {"lot": "R", "vessel": "T9", "volume": "100 L"}}
     """)
-    everything = (True, True, True)
+    everything = Kinds(True, True, True)
 
     def both(leaf: Leaf) -> tuple[str | None, str | None]:
         return (leaf.organism, leaf.regime)

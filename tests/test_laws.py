@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from ampelog import projection, upkeep
 from ampelog.composition import Composition
 from ampelog.errors import Refused
+from ampelog.genealogy import Kinds
 from ampelog.ledger import Ledger
 from ampelog.questions import View
 from ampelog.sources import Leaf
@@ -186,7 +187,7 @@ def test_a_vessel_holds_one_lot(made: Maker) -> None:
 
 # --- order ---
 
-ALL = (True, True, True)
+ALL = Kinds(True, True, True)
 
 
 def marked(composition: Composition) -> dict[tuple[object, ...], Fraction]:

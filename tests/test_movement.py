@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import pytest
 
+from ampelog.genealogy import Kinds
 from ampelog.quantities import ONE
 from tests.conftest import Vintage
 
@@ -700,7 +701,7 @@ def test_press_fractions_are_told_apart(vintage: Vintage) -> None:
     {"kind": "blend", "at": "2024-10-11", "from": [{"lot": "W", "volume": "90 L"},
      {"lot": "H", "volume": "10 L"}], "to": {"lot": "B", "vessel": "T4", "volume": "100 L"}}
     """
-    shares = vintage.shares("B", by=lambda leaf: leaf.fraction, kinds=(True, True, False))
+    shares = vintage.shares("B", by=lambda leaf: leaf.fraction, kinds=Kinds(fraction=True))
     assert shares == {"free run": Fraction(9, 10), "hard press": Fraction(1, 10)}
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from ampelog import moments
 from ampelog.registers import Registers
-from ampelog.standing import premises_of
+from ampelog.standing import Standing
 from tests.conftest import ZONE, Vintage
 
 
@@ -313,8 +313,10 @@ def test_everything_stands_at_home_until_a_second_premises_opens(vintage: Vintag
     for kind, name in (("premises", "Home"), ("premises", "Shed"), ("vessel", "T1")):
         assert registers.knows(kind, name)
 
+    places = Standing(registers)
+
     def stands(vessel: str | None, used: str, day: str) -> str | None:
-        return premises_of(registers, vessel, at(used), at(day))
+        return places.premises(vessel, at(used), at(day))
 
     assert stands("T1", "2024-05-01", "2024-05-01") == "Home"
     assert stands("T8", "2024-05-01", "2024-12-31") == "Home"
@@ -323,6 +325,8 @@ def test_everything_stands_at_home_until_a_second_premises_opens(vintage: Vintag
     # one first used later that names none stands nobody knows where
     assert stands("T8", "2025-01-01", "2025-02-01") is None
     assert stands("T9", "2025-03-01", "2025-03-01") == "Shed"
+    assert places.alone(at("2024-12-31"))
+    assert not places.alone(at("2025-01-01"))
 
 
 def test_home_registered_again_adds_to_it(vintage: Vintage) -> None:

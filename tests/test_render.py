@@ -107,6 +107,13 @@ def test_every_table_of_verdicts_carries_the_advice_and_repeats_it_on_each_page(
         assert ADVICE in pages[number], number
 
 
+def test_bottles_packed_over_count_with_those_that_were_filled() -> None:
+    made = invented.dossier()
+    assert "Bottles 6500 of 750 mL; 6498 still here" in read(made)
+    more = replace(made, wine=replace(made.wine, filled="6000"))
+    assert "Bottles 6498 of 750 mL; all still here" in read(more)
+
+
 def test_a_lot_without_a_label_says_so_and_shows_no_verdict() -> None:
     made = invented.dossier()
     bare = replace(made, claims=(), verdict=None, wine=replace(made.wine, label=None))

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from ampelog import ledger, lines, moments, recording, render, report, trail
+from ampelog import ledger, lines, moments, recording, render, report, stock, trail
 from ampelog.errors import Refused
 from ampelog.facts import Dossier, Entry, document
 from ampelog.questions import View
@@ -120,6 +120,36 @@ def test_bottles_tell_their_fills_rest_and_release(vintage: Vintage) -> None:
         ("2025-03-02", "300", "L1")
     ]
     assert (wine.rest_ends_on, wine.released_on) == ("2025-08-29", "2025-09-01")
+
+
+def test_a_lot_has_one_state_wherever_it_is_told(vintage: Vintage) -> None:
+    """
+    {"kind": "receive", "at": "2024-09-01", "lot": "W", "vessel": "T1", "volume": "90 L",
+     "state": "must"}
+    {"kind": "receive", "at": "2024-09-02", "lot": "W", "vessel": "T2", "volume": "10 L",
+     "state": "wine"}
+    """
+    (row,) = stock.lots(vintage.view())
+    assert facts(vintage).wine.state == row["state"] == "must"
+
+
+def test_filled_counts_the_bottles_filled_for_a_lot_and_not_those_packed_over(
+    vintage: Vintage,
+) -> None:
+    vintage.load(LOT)
+    vintage.load("""
+    {"kind": "bottle", "at": "2025-03-01", "from": {"lot": "W", "volume": "300 L"},
+     "to": [{"lot": "B", "bottles": 300, "format": "750 mL"},
+            {"lot": "C", "bottles": 100, "format": "750 mL"}]}
+    {"kind": "pack", "at": "2025-03-02", "from": {"lot": "B", "bottles": 120},
+     "to": [{"lot": "C", "bottles": 100}, {"lot": "D", "bottles": 20}]}
+    """)
+    found = {lot: facts(vintage, lot).wine for lot in ("B", "C", "D")}
+    assert {lot: (wine.filled, wine.bottles) for lot, wine in found.items()} == {
+        "B": ("300", "180"),
+        "C": ("100", "200"),
+        "D": (None, "20"),
+    }
 
 
 def test_a_lot_that_is_gone_is_told_of_as_it_was_last_held(vintage: Vintage) -> None:

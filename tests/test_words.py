@@ -161,3 +161,12 @@ def test_a_share_without_an_end_is_printed_as_it_was_stated() -> None:
 def test_a_regime_keeps_whatever_else_was_written_down() -> None:
     kept = {"punch_downs_per_day": 1, "cap_wetting": "daily", "note": "gently"}
     assert regime(kept) == "1 punch-down a day; cap wetting daily; gently"
+
+
+def test_a_regime_is_one_in_whatever_order_and_whatever_was_noted() -> None:
+    kept = {"rinse": "no", "pump_over": {"on_hours": 1, "off_hours": "5"}, "lid": "open"}
+    turned = {**dict(reversed(kept.items())), "note": "gently"}
+    said = "pump-over 1 h on, 5 h off; lid open; rinse no"
+    assert regime(kept, noted=False) == regime(turned, noted=False) == said
+    assert regime(turned) == f"{said}; gently"
+    assert regime({"note": "gently"}, noted=False) == "gently"
