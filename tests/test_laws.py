@@ -253,7 +253,8 @@ def projected(ledger: Ledger) -> dict[str, Any]:
     vessels = {
         vessel
         for _, body in ledger.rows("lot_states", lot="\n".join(lots))
-        for vessel, *_ in [*json.loads(body)[3], *json.loads(body)[4]]
+        for alike, _ in [*json.loads(body)[3], *json.loads(body)[4]]
+        for vessel in alike
         if vessel is not None
     }
     state = ledger.rows("projection_state")[0]
