@@ -10,9 +10,11 @@ from __future__ import annotations
 import inspect
 import json
 import shutil
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from fractions import Fraction
+from itertools import count
 from pathlib import Path
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -219,18 +221,26 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+OPEN = 6
+"""How many ledgers a test may use at a time."""
+
+
 @pytest.fixture
 def another(made: Path, tmp_path: Path) -> Iterator[Callable[[], Vintage]]:
-    """Makes ledgers of the setting, as many as a test asks for."""
-    with ExitStack() as stack:
-        count = 0
+    """Makes ledgers of the setting, as many as a test asks for. The last ``OPEN`` of them are
+    open: a law that is tried on hundreds would take gigabytes."""
+    open_ones: deque[ExitStack] = deque()
+    numbers = count(1)
 
-        def fresh() -> Vintage:
-            nonlocal count
-            count += 1
-            return stack.enter_context(opened_copy(made, tmp_path / str(count)))
+    def fresh() -> Vintage:
+        if len(open_ones) == OPEN:
+            open_ones.popleft().close()
+        open_ones.append(stack := ExitStack())
+        return stack.enter_context(opened_copy(made, tmp_path / str(next(numbers))))
 
-        yield fresh
+    yield fresh
+    while open_ones:
+        open_ones.pop().close()
 
 
 @pytest.fixture

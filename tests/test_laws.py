@@ -22,7 +22,7 @@ from ampelog.genealogy import Kinds
 from ampelog.ledger import Ledger
 from ampelog.questions import View
 from ampelog.sources import Leaf
-from ampelog.state import UNITS, Lot
+from ampelog.state import UNITS
 from tests.cellars import CAPACITIES, PLANTINGS, Maker, lawful, liters
 from tests.conftest import Vintage, refused, replayed
 from tests.oracles import UNIT, Cellar, Event, Key, units
@@ -252,9 +252,9 @@ def projected(ledger: Ledger) -> dict[str, Any]:
     lots = [row[0] for row in ledger.rows("lot_names")]
     vessels = {
         vessel
-        for name, body in ledger.rows("lot_states", lot="\n".join(lots))
-        for lot in [Lot.load(name, body)]
-        for vessel in (*lot.holdings, *lot.last)
+        for _, body in ledger.rows("lot_states", lot="\n".join(lots))
+        for alike, _ in [*json.loads(body)[3], *json.loads(body)[4]]
+        for vessel in alike
         if vessel is not None
     }
     state = ledger.rows("projection_state")[0]

@@ -98,7 +98,8 @@ def test_the_wheel_works_away_from_the_checkout(installed: Path, tmp_path: Path)
         text=True,
     ).stdout.split()
     assert all(Path(one).is_relative_to(installed.resolve()) for one in where), where
-    begun = run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    home = ("--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
+    begun = run("init", *home)
     assert begun.code == 0, begun.err
     loaded = run("load", *map(str, EXAMPLE), "--json")
     assert (loaded.code, loaded.json["recorded"]) == (0, 902), loaded.err
