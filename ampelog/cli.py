@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
     from ampelog.ledger import Head, Ledger
     from ampelog.questions import View
+    from ampelog.recipe import Recipe
+    from ampelog.trial_answer import Answered
 
 app = typer.Typer(
     add_completion=True,
@@ -43,6 +45,10 @@ _KEPT: list[object] = []
 """What a load leaves behind; ``run`` ends the process without freeing it piece by piece."""
 LISTS = frozenset({"log", "lots", "trace", "composition", "balance", "claims", "claimable"})
 """Commands that answer with a list, which may be told as CSV."""
+SUPPOSED = frozenset(
+    {"lots", "trace", "composition", "balance", "claims", "claimable", "ingredients", "trial"}
+)
+"""Commands that may be asked of a cellar with events that are not recorded."""
 LARGE = 8_000_000
 """Bytes of a file of events from which on their forms are checked while the load is replayed."""
 NOBODY_READS = 141
@@ -65,6 +71,7 @@ class Settings:
     json: bool
     csv: bool
     wait: int
+    supposed: tuple[str, ...] = ()
 
 
 @app.callback()
@@ -81,6 +88,10 @@ def options(  # noqa: PLR0913  one parameter an option
     json_: Annotated[bool, typer.Option("--json", help="One JSON document.")] = False,
     csv: Annotated[bool, typer.Option("--csv", help="A list as CSV.")] = False,
     wait: Annotated[int, typer.Option(min=0, help="Seconds to wait for a busy ledger.")] = 10,
+    with_: Annotated[
+        list[str] | None,
+        typer.Option("--with", help="Events of a file, as if they were recorded."),
+    ] = None,
 ) -> None:
     """Keep what the options say for the command that follows."""
     if units not in ("us", "metric"):
@@ -92,7 +103,18 @@ def options(  # noqa: PLR0913  one parameter an option
             f"--csv is for lists; `{context.invoked_subcommand}` answers with none",
             hint="use --json",
         )
-    context.obj = Settings(ledger, as_of, known_on, units, json_, csv, wait)
+    if with_ and context.invoked_subcommand not in SUPPOSED:
+        raise Refused(
+            f"--with: `{context.invoked_subcommand}` knows recorded events alone",
+            hint=f"it is for {', '.join(sorted(SUPPOSED))}",
+        )
+    if with_ and known_on is not None:
+        raise Refused(
+            "--with and --known-on are both given; one is wanted",
+            hint="what is supposed is seen with all that is known now; --as-of may stand beside it",
+        )
+    asked = (ledger, as_of, known_on, units, json_, csv, wait)
+    context.obj = Settings(*asked, tuple(with_ or ()))
 
 
 # Asking and telling
@@ -115,8 +137,34 @@ def viewed(asked: Settings) -> Iterator[View]:
     """The cellar that the question is about."""
     from ampelog.questions import View
 
-    with opened(asked) as ledger:
-        yield View(ledger, asked.as_of, asked.known_on)
+    if not asked.supposed:
+        with opened(asked) as ledger:
+            yield View(ledger, asked.as_of, asked.known_on)
+        return
+    from ampelog.questions import end_of
+    from ampelog.recording import supposed
+
+    with opened(asked, write=True) as ledger:
+        moment, until = now(), end_of(ledger, asked.as_of)
+        entries = unrecorded(asked, ledger, moment)
+        with supposed(ledger, entries, by=login(), now=moment, until=until) as findings:
+            say.findings(findings)
+            yield View(ledger, asked.as_of)
+
+
+def unrecorded(asked: Settings, ledger: Ledger, moment: int) -> list[Any]:
+    """The events of the files that ``--with`` names; ``Refused`` where a line is none."""
+    from ampelog.history import zone_of
+
+    zone = zone_of(ledger)
+    entries, problems = [], []
+    for name in asked.supposed:
+        found, wrong = read(name, zone, moment, _untold)
+        entries += found
+        problems += wrong
+    if problems:
+        raise Refused("what --with names holds lines that are no events", problems)
+    return entries
 
 
 def answered(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()) -> bool:
@@ -554,6 +602,91 @@ def ingredients(
         readout.ingredients(answer, NOTICE)
 
 
+@app.command()
+def trial(
+    context: typer.Context,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="A trial, TOML or JSON.")],
+    record: Annotated[bool, typer.Option("--record", help="Record the blend, once asked.")] = False,
+    candidate: Annotated[str | None, typer.Option(help="The candidate to record.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Record it without being asked.")] = False,
+) -> None:
+    """A blend, tried and not recorded, or the best one. Example: ampelog trial stateline.toml"""
+    from ampelog import recipe, trial_sheet
+    from ampelog.verdicts import NOTICE
+
+    asked: Settings = context.obj
+    with reading(file) as stream:
+        plan = recipe.read(stream.read(), file)
+    if record:
+        blended(asked, plan, candidate, sure=yes)
+        return
+    tried = tasted(asked, plan)[0]
+    if not answered(asked, tried.told):
+        trial_sheet.sheet(tried.told, asked.units, NOTICE)
+    if not tried.yes:
+        raise _No
+
+
+def tasted(asked: Settings, plan: Recipe) -> tuple[Answered, Head]:
+    """A recipe, tried; with the head that it was tried at."""
+    from ampelog.trial import Asking, Trial
+    from ampelog.trial_answer import answer
+
+    if asked.known_on is not None:
+        raise Refused(
+            "a trial is of all that is known now; --known-on does not go with it",
+            hint="--as-of tries it in the cellar of a past day",
+        )
+    _check_packs(plan.markets)
+    with opened(asked, write=True) as ledger:
+        moment = now()
+        entries = tuple(unrecorded(asked, ledger, moment))
+        tried = Trial(ledger, plan, Asking(login(), moment, asked.as_of, entries))
+        return answer(tried), ledger.head
+
+
+def blended(asked: Settings, plan: Recipe, candidate: str | None, *, sure: bool) -> None:
+    """Record the blend of a recipe: shown in words, and asked for. Recorded twice, it is known."""
+    from ampelog import lines, trial_sheet
+    from ampelog.history import zone_of
+    from ampelog.trial import recorded_before
+    from ampelog.verdicts import NOTICE
+    from ampelog.words import words
+
+    if asked.supposed or asked.as_of is not None:
+        raise Refused(
+            "--record records what is so now; it goes neither with --with nor with --as-of",
+            hint="record the events that the trial rests on first",
+        )
+    with opened(asked) as ledger:
+        event = recorded_before(ledger, plan, candidate)
+    head = None
+    if event is None:
+        tried, head = tasted(asked, plan)
+        event = tried.event(candidate)
+        if not asked.json:
+            trial_sheet.sheet(tried.told, asked.units, NOTICE)
+        say.note(f"To be recorded: {words(event)}")
+        if not sure:
+            agreed()
+    with opened(asked, write=True) as ledger:
+        if head is not None and ledger.head != head:
+            raise Refused("nothing was recorded: the cellar changed meanwhile", hint="run it again")
+        moment = now()
+        found = lines.typed(event, "the blend", zone_of(ledger), moment)
+        if not isinstance(found, lines.Entry):
+            raise Refused("nothing was recorded", found)
+        recorded(asked, ledger, ([found], []), moment)
+
+
+def agreed() -> None:
+    """Ask on the terminal whether to record; ``Refused`` where nobody is there, or says no."""
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise Refused("nothing was recorded: nobody is there to be asked", hint="say --yes")
+    if not typer.confirm("Record it?", err=True):
+        raise Refused("nothing was recorded: you said no")
+
+
 # On paper
 
 
@@ -589,6 +722,7 @@ _ANYWHERE = {
     "--wait": 1,
     "--json": 0,
     "--csv": 0,
+    "--with": 1,
 }
 """Options that may stand anywhere, with how many words follow."""
 

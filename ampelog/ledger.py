@@ -244,22 +244,18 @@ class Ledger:
         the load before where it would go back. Once the journal's seal is synced the load is
         recorded, whatever happens after.
         """
-        stamp = max(_stamp(recorded_at), self._mark.recorded_at)
-        coming = Coming(self.head.position + 1, len(drafts), stamp)
+        coming = self._coming(drafts, recorded_at)
         if not drafts:
             return self.together(lambda: check(coming))
         assert self.writable, "a ledger open for reading is not written to"
         self._settle()
+        stamp = coming.recorded_at
         scribe = Scribe(drafts, self.head.position, self._mark.peaks, stamp, form)
         self._database.begin()
         try:
             answer = check(coming)
-            written = scribe.result()
-            mark = Mark(written.head, written.peaks, stamp, self._mark.end + len(written.data))
-            for known, bodies in written.batches:
-                self._database.insert(known, bodies)
-            self._database.seal([mark])
-            journal.write(self._files.journal, self._mark.end, written.data)
+            mark, data = self._insert(scribe, stamp)
+            journal.write(self._files.journal, self._mark.end, data)
         except BaseException:
             scribe.drop()
             self._database.rollback()
@@ -268,6 +264,44 @@ class Ledger:
             raise
         self._recorded(mark)
         return answer
+
+    def _coming(self, drafts: Sequence[Draft], recorded_at: str) -> Coming:
+        stamp = max(_stamp(recorded_at), self._mark.recorded_at)
+        return Coming(self.head.position + 1, len(drafts), stamp)
+
+    def _insert(self, scribe: Scribe, stamp: str) -> tuple[Mark, bytes]:
+        """Put a load into the database, in the open transaction; its mark, and the journal's
+        bytes."""
+        written = scribe.result()
+        mark = Mark(written.head, written.peaks, stamp, self._mark.end + len(written.data))
+        for known, bodies in written.batches:
+            self._database.insert(known, bodies)
+        self._database.seal([mark])
+        return mark, written.data
+
+    @contextmanager
+    def supposing(
+        self, drafts: Sequence[Draft], recorded_at: str, check: Callable[[Coming], T]
+    ) -> Iterator[T]:
+        """The ledger as if a load had been recorded, for as long as the ``with`` lasts.
+
+        ``check`` as for ``append``; what it returned is yielded. All of it stands in a transaction
+        of the database alone, which is never committed: nothing reaches the journal.
+        """
+        assert self.writable, "what is supposed stands in a transaction, which needs a writer"
+        self._settle()
+        coming, before = self._coming(drafts, recorded_at), self._mark
+        scribe = Scribe(drafts, self.head.position, before.peaks, coming.recorded_at)
+        self._database.begin()
+        try:
+            answer = check(coming)
+            if drafts:
+                self._mark, _ = self._insert(scribe, coming.recorded_at)
+            yield answer
+        finally:
+            scribe.drop()
+            self._mark = before
+            self._database.rollback()
 
     def _recorded(self, mark: Mark) -> None:
         """Commit what the journal has. A failure here is no failure of the load."""

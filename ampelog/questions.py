@@ -307,6 +307,11 @@ def _sources(genealogy: Genealogy, content: Iterable[tuple[int, int]]) -> list[i
     return found
 
 
+def end_of(ledger: Ledger, day: str | None) -> int | None:
+    """The last instant of the day that a question is asked of; None where it names none."""
+    return _end(day, history.zone_of(ledger))
+
+
 def _end(day: str | None, zone: Any, option: str = "--as-of") -> int | None:
     if day is None:
         return None

@@ -7,8 +7,8 @@ check below before it seals. What must be lawful is the ledger as it stands afte
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -108,6 +108,35 @@ def _record(
     return Recorded(len(drafts), known, ledger.head, findings, ids, (load, drafts))
 
 
+@contextmanager
+def supposed(
+    ledger: Ledger,
+    entries: Sequence[Entry],
+    *,
+    by: str,
+    now: int,
+    until: int | None = None,
+) -> Iterator[tuple[Finding, ...]]:
+    """The ledger as if these entries had been recorded, for as long as the ``with`` lasts; what is
+    odd about them is yielded. ``Refused`` as for ``record``, and nothing is ever recorded.
+
+    ``until`` is the last instant that will be asked about: of what happened after it nothing stands
+    in the way.
+    """
+    if not projection.is_current(ledger):
+        projection.rebuild(ledger)
+    fresh_entries, _, repeats = unknown(ledger, entries, by)
+    load = _Load(ledger, fresh_entries, repeats, False, None, until)
+    drafts = [Draft(one.event, one.instant) for one in fresh_entries]
+    if not drafts:
+        if repeats:
+            raise Refused(_count(repeats), repeats)
+        yield ()
+        return
+    with ledger.supposing(drafts, moments.to_stamp(now), load.check) as findings:
+        yield findings
+
+
 def _count(problems: Sequence[Finding]) -> str:
     things = "one thing" if len(problems) == 1 else f"{len(problems)} things"
     return f"nothing was recorded: {things} must be mended first"
@@ -126,7 +155,9 @@ class _Load:
         problems: Sequence[Finding],
         dry_run: bool,
         tick: Tick | None,
+        until: int | None = None,
     ) -> None:
+        self.until = until
         self.ledger = ledger
         self.entries = entries
         self.problems = list(problems)
@@ -139,7 +170,9 @@ class _Load:
     def check(self, coming: Coming) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
         steps, corrections = self._steps(coming)
-        if self._in_order(steps, corrections):
+        if self.until is not None:
+            findings = self._in_the_past(steps, corrections, self.until)
+        elif self._in_order(steps, corrections):
             findings = self._extend(in_order(steps, ()), coming.last)
         else:
             findings = self._anew(steps, corrections, coming.last)
@@ -256,6 +289,23 @@ class _Load:
         known = set(before.findings)
         odd = [finding for finding in after.findings if finding not in known]
         return (*odd, *_resolved_anew(before, after, everything))
+
+    def _in_the_past(
+        self, steps: Sequence[Step], corrections: Sequence[Correction], until: int
+    ) -> tuple[Finding, ...]:
+        """What is supposed of a past day is seen with what had happened by then; whoever asks about
+        that day replays it, and no projection is written."""
+        old_steps, old_corrections = history.read(
+            self.ledger.records(1, self.ledger.head.position), self.zone
+        )
+        known = in_order([*old_steps, *steps], [*old_corrections, *corrections])
+        told = [step for step in known if step.instant <= until]
+        before, _ = fresh(
+            [step for step in told if not step.new], self.zone, registers=registered(known)
+        )
+        after, refusals = fresh(told, self.zone, registers=registered(known))
+        self._refuse(told, after, refusals)
+        return tuple(one for one in after.findings if one not in set(before.findings))
 
     def _refuse(self, steps: Sequence[Step], cellar: Cellar, refusals: Sequence[Finding]) -> None:
         problems = [*self.problems, *references.check(steps, cellar.registers)]

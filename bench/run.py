@@ -494,6 +494,15 @@ def labels(table: Table) -> None:
     claiming(table, WORK / "large-equal.duckdb", about, "equal")
 
 
+def blending(table: Table) -> None:
+    """The best blend of sixty lots, compositions given, against HiGHS on equal numbers."""
+    tell("the best blend of sixty lots")
+    took, printed = run((sys.executable, "-m", "bench.blend"))
+    told = json.loads(printed)
+    solver, bare = (Took(told[name], took.megabytes) for name in ("solver", "bare"))
+    table.ratio("the best blend of 60 lots, against a bare call of HiGHS", solver, bare, 10)
+
+
 PARTS: dict[str, Callable[[Table], None]] = {
     "example": example,
     "equal": partial(large, kind="equal"),
@@ -502,6 +511,7 @@ PARTS: dict[str, Callable[[Table], None]] = {
     "labels": labels,
     "paths": following,
     "scaling": scaling,
+    "blend": blending,
 }
 
 

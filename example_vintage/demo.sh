@@ -29,6 +29,8 @@ $ampelog claims BVG24 --label "Bench Viognier 2024, Bristol"
 say "How much other wine could still be added, and what a list of ingredients names"
 $ampelog claimable BSY24 --label "Bench Syrah 2024"
 $ampelog ingredients CFS23-DK --market eu
+say "A blending trial of six lots, as it stood in August 2025, and the cheapest that keeps its label"
+$ampelog trial example_vintage/stateline.toml --as-of 2025-08-05
 say "Does everything still fit?"
 $ampelog verify
 say "The dossiers"

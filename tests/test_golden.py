@@ -13,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.program import Answer, Run
+from tests.program import TOP, Answer, Run
 
 pytest_plugins = ("tests.running",)
 
 GOLDEN = Path(__file__).resolve().parent / "golden" / "cli"
+STATELINE = TOP / "example_vintage" / "stateline.toml"
 UPDATE = os.environ.get("UPDATE_GOLDEN") == "1"
 MISTAKES = """\
 {"kind":"rack","at":"2026-11-20T09:30","from":{"lot":"24-PR","vessel":"T13","volume":"9999 gal"},"to":{"lot":"24-PR","vessel":"T2","volume":"9999 gal"}}
@@ -28,6 +29,45 @@ MISTAKES = """\
 {"kind":"pick","at":"2026-10-01","block":"Bench Sirah","lot":"26-SY","mass":"1 ton"}
 {"kind":"ship","at":"2026-11-20","lot":"BSY24","bottles":12,"to":"Nobody","removal":"taxpaid"}
 """
+SUPPOSED = """\
+{"kind":"blend","at":"2025-08-05T10:00","from":[{"lot":"24-SY-C","vessel":"C2","volume":"90 gal"},{"lot":"24-SC","volume":"30 gal"}],"to":{"lot":"24-STL-3","volume":"120 gal"}}
+"""
+TOO_MUCH = """
+[[candidate]]
+from = ["24-SC@K3 90 gal", "24-SY-C@C2 10 gal"]
+"""
+NO_TRIAL = """
+into = 3
+volume = "9 gal"
+[target]
+use = ["24-SC"]
+volume = 600
+analysis = {ph = {most = "3.6"}}
+[[candidate]]
+from = "24-SC 9 gl"
+"""
+COLLIDES = """
+label = "Stateline Syrah 2024"
+cost = {"24-SY-C" = "15", "24-SC" = "9", "24-FB" = "14"}
+[target]
+aim = "cheapest"
+volume = "660 gal"
+use = ["24-SY-C@C2", "24-SC", "24-FB@T6"]
+claims = ["variety", "vintage"]
+most = {"24-SY-C" = "450 gal"}
+spare = {"24-FB" = "100 gal"}
+analysis = {va = {most = "0.60"}}
+"""
+FILES = {
+    "mistakes.jsonl": MISTAKES,
+    "old.duckdb": "something",
+    "more.jsonl": SUPPOSED,
+    "stateline.toml": STATELINE.read_text(encoding="utf-8"),
+    "much.toml": TOO_MUCH,
+    "mistakes.toml": NO_TRIAL,
+    "collides.toml": COLLIDES,
+}
+"""Files that the commands name."""
 COMMANDS = {
     "init": 'init --premises "Cold Creek" --timezone Europe/Paris --ledger new.duckdb',
     "init-there-already": 'init --premises "Cold Creek" --timezone Europe/Paris --ledger old.duckdb',
@@ -76,6 +116,12 @@ COMMANDS = {
     "ingredients-json": "ingredients BVG24 --json",
     "ingredients-no-law": "ingredients BVG24 --market us",
     "claims-no-label": "claims 24-PR",
+    "trial": "trial stateline.toml --as-of 2025-08-05",
+    "trial-collides": "trial collides.toml --as-of 2025-08-05",
+    "trial-not-one": "trial mistakes.toml",
+    "trial-too-much": "trial much.toml --as-of 2025-08-05",
+    "with-a-file": "composition 24-STL-3 --with more.jsonl --as-of 2025-08-05",
+    "with-a-log": "log --with more.jsonl",
     "verify-csv": "verify --csv",
 }  # fmt: skip
 """By the name of its file: a command."""
@@ -91,8 +137,8 @@ def told(command: str, answer: Answer) -> str:
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_command_shows_what_it_showed(example: Run, tmp_path: Path, name: str) -> None:
-    (tmp_path / "mistakes.jsonl").write_text(MISTAKES, encoding="utf-8")
-    (tmp_path / "old.duckdb").write_bytes(b"something")
+    for file, text in FILES.items():
+        (tmp_path / file).write_text(text, encoding="utf-8")
     found = told(COMMANDS[name], example(*shlex.split(COMMANDS[name])))
     path = GOLDEN / f"{name}.txt"
     if UPDATE:

@@ -24,6 +24,7 @@ HOMES = {
     "pydantic": {"events", "fields", "law", "lines", "rules", "terms"},
     "pydantic_core": {"fields"},
     "rfc8785": {"chain"},
+    "scipy": {"blend_solver"},
     "uuid6": {"known", "upkeep"},
 }
 """Third-party packages and the modules that alone may import them."""
