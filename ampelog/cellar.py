@@ -113,15 +113,15 @@ class Cellar:
         """The lot changes in this event."""
         self.changed[lot.name] = lot
 
-    def near(self, name: str) -> str:
-        """A hint that names the nearest known lot. Looked for a few times only: a file of a
-        thousand wrong names is told so once each, and quickly."""
+    def near(self, name: str, other: str = "a lot begins by `pick` or `receive`") -> str:
+        """A hint that names the nearest known lot, or another hint. Looked for a few times only:
+        a file of a thousand wrong names is told so once each, and quickly."""
         from difflib import get_close_matches
 
         self._looked += 1
         names = [*self.lots, *self.others()] if self._looked <= MOST_LOOKED else ()
         near = get_close_matches(name, names, n=1)
-        return f"did you mean `{near[0]}`?" if near else "a lot begins by `pick` or `receive`"
+        return f"did you mean `{near[0]}`?" if near else other
 
     def note_resolved(self, step: Step, found: Iterable[tuple[str | None, int]]) -> None:
         """Remember vessels and amounts that the event did not state; a late entry may change

@@ -522,7 +522,7 @@ def balance(
     with viewed(asked) as view:
         rows = balances.balance(view, lot, since, until, parts)
     if not answered(asked, rows, rows):
-        readout.balance(rows, parts)
+        readout.balance(rows, parts, asked.units)
 
 
 # Deciding

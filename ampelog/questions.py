@@ -25,6 +25,8 @@ from ampelog.sources import Leaf, leaves, marked
 from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
+NO_LOT = "`ampelog lots` lists what is in the cellar"
+
 
 class View:
     """The cellar as it stood at the end of a day, as known at a position of the ledger."""
@@ -105,7 +107,7 @@ class View:
             if self._steps is None:
                 self.cellar.others = lambda: [row[0] for row in self.ledger.rows("lot_names")]
             when = f" by {self.as_of}" if self.as_of else ""
-            raise Refused(f"there is no lot `{name}`{when}", hint=self.cellar.near(name))
+            raise Refused(f"there is no lot `{name}`{when}", hint=self.cellar.near(name, NO_LOT))
         return lot
 
     def held_lots(self) -> list[Lot]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from decimal import ROUND_DOWN, ROUND_UP, Decimal
 from typing import Any
 
 from ampelog import say
@@ -14,9 +15,26 @@ def log(rows: Sequence[Row]) -> None:
     """The events, one a line in words; corrections and the corrected are marked."""
     from ampelog.words import words
 
+    if not rows:
+        say.line("There is no such event.")
+        return
+    positions = {row["id"].lower(): row["position"] for row in rows}
+    for row in rows:
+        if "corrects_position" in row:
+            positions[row["corrects"].lower()] = row["corrects_position"]
+
+    def called(name: str) -> str:
+        return str(positions.get(name.lower(), name))
+
     say.table(
         [
-            [str(row["position"]), row["at"], words(row), row.get("ref", ""), _corrected(row)]
+            [
+                str(row["position"]),
+                row["at"],
+                words(row, called),
+                row.get("ref", ""),
+                _corrected(row),
+            ]
             for row in rows
         ],
         ["no.", "when", "what happened", "paper", "correction"],
@@ -32,6 +50,9 @@ def _corrected(row: Row) -> str:
 
 def lots(rows: Sequence[Row], units: str) -> None:
     """What the cellar holds."""
+    if not rows:
+        say.line("Nothing is held.")
+        return
     bottled = any("bottles" in row for row in rows)
     say.table(
         [
@@ -51,7 +72,9 @@ def lots(rows: Sequence[Row], units: str) -> None:
 
 
 def amount(row: Row, units: str) -> str:
-    """A row's volume or mass for reading."""
+    """A row's volume or mass for reading; of what is empty, that."""
+    if not Decimal(row["mass_kg"] if "mass_kg" in row else row["volume_l"]):
+        return "nothing"
     if "mass_kg" in row:
         return say.mass(row["mass_kg"], units)
     return say.volume(row["volume_l"], units)
@@ -69,7 +92,7 @@ def trace(answer: Row) -> None:
         [
             [
                 source["picked_on"] or "",
-                source["block"] or source.get("material") or "",
+                source["block"] or source.get("material") or "received",
                 "" if source.get("material") else source["variety"] or "unknown",
                 *([source.get("clone") or ""] if cloned else []),
                 str(source["vintage"] or ""),
@@ -81,7 +104,7 @@ def trace(answer: Row) -> None:
         ],
         [
             "picked",
-            "block",
+            "block or addition",
             "variety",
             *(["clone"] if cloned else []),
             "vintage",
@@ -112,9 +135,12 @@ def _ferments(row: Row) -> str:
 
 def reaches(answer: Row, units: str) -> None:
     """Where a lot went."""
+    if not answer["reaches"]:
+        say.line(f"{answer['lot']} is in no other lot.")
+        return
     say.table(
         [[row["lot"], say.part(row["share"], 3), amount(row, units)] for row in answer["reaches"]],
-        ["lot", "of it came from here", "holds now"],
+        ["lot", "share from here", "holds now"],
         right=(1, 2),
         title=f"Where {answer['lot']} went",
     )
@@ -143,8 +169,15 @@ def composition(answer: Row, fields: Sequence[str], units: str) -> None:
         ],
         [*fields, "share", *(f"fill {number}" for number in range(1, len(fills) + 1))],
         right=tuple(range(len(fields), len(fields) + 1 + len(fills))),
-        title=f"{answer['lot']}, {amount(answer, units)}",
+        title=f"{answer['lot']}, {_held(answer, units)}",
     )
+    if "place" in fields:
+        say.line("Places lie within one another: these shares overlap.")
+
+
+def _held(answer: Row, units: str) -> str:
+    held = amount(answer, units)
+    return "as it was last held" if held == "nothing" else held
 
 
 def _kind_of(row: Row, fields: Sequence[str]) -> tuple[str, ...]:
@@ -159,33 +192,56 @@ def _shown(field: str, row: Row) -> str:
     value = row[field]
     if value is None:
         return row.get("material") or ("none" if field in _NONE_NOT_UNKNOWN else "unknown")
-    return str(value).lower() if isinstance(value, bool) else str(value) or "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) or "none"
 
 
-def balance(rows: Sequence[Row], parts: Sequence[str]) -> None:
-    """In, out, lost, gained and held."""
+def balance(rows: Sequence[Row], parts: Sequence[str], units: str) -> None:
+    """In, out, lost and to what, gained and held."""
     figures = ("opening", "in", "out", "lost", "gained", "held", "difference")
     say.table(
         [
             [
                 row["lot"],
-                row["unit"],
-                *(_figure(row[figure]) for figure in figures),
-                *(row[part] or "" for part in parts),
+                say.measured("0", row["unit"], units)[1],
+                *(say.measured(row[figure], row["unit"], units)[0] for figure in figures),
+                *(_part(row, part) for part in parts),
+                _lost_to(row, units),
             ]
             for row in rows
         ],
-        ["lot", "", *figures, *parts],
+        ["lot", "unit", *figures, *parts, "lost to"],
         right=tuple(range(2, 9)),
     )
 
 
-def _figure(amount_: str) -> str:
-    """One decimal, rounded down; zero only where it is zero."""
-    whole, _, decimals = amount_.partition(".")
-    if whole == "0" and decimals and decimals[0] == "0":
-        return "<0.1"
-    return f"{whole}.{(decimals + '0')[:1]}"
+def _part(row: Row, part: str) -> str:
+    """Where or whose a row is. No owner is the winery, or several."""
+    return row[part] or ("unknown" if part == "premises" else "")
+
+
+_IN = {
+    "rack": "racking",
+    "barrel_down": "barrelling down",
+    "top": "topping",
+    "blend": "blending",
+    "bottle": "bottling",
+    "pack": "packing",
+    "gauge": "measuring",
+}
+"""By kind: what a shortfall without a reason of its own was lost in."""
+
+
+def _lost_to(row: Row, units: str) -> str:
+    """The reasons of a loss, each with its amount where there are several."""
+    lost = {_IN.get(reason, reason): amount_ for reason, amount_ in row["lost_by"].items()}
+    if len(lost) < 2:
+        return "".join(lost)
+    return ", ".join(
+        f"{reason} {say.measured(amount_, row['unit'], units)[0]}"
+        for reason, amount_ in lost.items()
+    )
 
 
 def claims(answer: Row, layers: Sequence[tuple[str, str]], notice: str) -> None:
@@ -247,14 +303,14 @@ def claimable(answer: Row, units: str, notice: str) -> None:
 
 
 def _room(row: Row, units: str) -> str:
-    """How much could be added, or would earn the statement."""
+    """How much could be added, or would earn the statement: rounded so that it holds."""
     if row["verdict"] == "supported":
         if row["headroom_l"] is None:
             return "nothing ends it"
-        return f"{say.volume(row['headroom_l'], units)} more"
+        return f"{say.volume(row['headroom_l'], units, ROUND_DOWN)} more"
     if row["earned_l"] is None:
         return ""
-    return f"{say.volume(row['earned_l'], units)} would earn it"
+    return f"{say.volume(row['earned_l'], units, ROUND_UP)} would earn it"
 
 
 def ingredients(answer: Row, notice: str) -> None:
@@ -277,10 +333,19 @@ def ingredients(answer: Row, notice: str) -> None:
     say.line(notice)
 
 
+_CHECKED = {
+    "log": ("event of the log", "events of the log"),
+    "journal": ("line of the journal", "lines of the journal"),
+    "projection": ("node of the projection", "nodes of the projection"),
+    "balances": ("balance of a lot", "balances of lots"),
+}
+
+
 def verified(answer: Row) -> None:
     """What was checked, and what is wrong."""
     for what, count in answer["checked"].items():
-        say.line(f"{what}: {count:,} checked")
+        one, several = _CHECKED[what]
+        say.line(f"{count:,} {one if count == 1 else several} checked")
     for one in answer["findings"]:
         say.note(f"{one['where']}: {one['says']}  [{one['rule']}]")
     say.line("All is well." if answer["ok"] else "Damage was found.")

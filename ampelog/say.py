@@ -10,7 +10,7 @@ import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from decimal import ROUND_DOWN, Context, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_UP, Context, Decimal
 from functools import cache
 from shutil import get_terminal_size
 from typing import Any, TextIO
@@ -19,8 +19,8 @@ from unicodedata import combining, east_asian_width
 from ampelog.errors import Finding
 from ampelog.quantities import SHARE_DECIMALS
 
-LITRES_A_GALLON = Decimal("3.785411784")
-KILOGRAMS_A_POUND = Decimal("0.45359237")
+_US = {"L": (Decimal("3.785411784"), "gal", 1), "kg": (Decimal("0.45359237"), "lb", 0)}
+"""By unit: how much of it is one of the US unit, that unit, and its decimals for reading."""
 VERDICTS = {
     "supported": "supported",
     "refused": "not supported by the records",
@@ -58,18 +58,31 @@ def _columns(text: str) -> int:
     )
 
 
-def volume(litres: str, units: str) -> str:
-    """A volume for reading: a decimal of litres, or of gallons; rounded down."""
-    if units == "us":
-        return f"{_down(_EXACT.divide(Decimal(litres), LITRES_A_GALLON), 1):,} gal"
-    return f"{_down(Decimal(litres), 1):,} L"
+def volume(litres: str, units: str, rounding: str = ROUND_HALF_UP) -> str:
+    """A volume for reading: litres or gallons, to the nearest tenth, as on paper; what may be added
+    or is needed is rounded to the safe side."""
+    return " ".join(measured(litres, "L", units, rounding))
 
 
 def mass(kilograms: str, units: str) -> str:
-    """A mass for reading: kilograms, or pounds; rounded down."""
+    """A mass for reading: kilograms to the nearest tenth, or pounds."""
+    return " ".join(measured(kilograms, "kg", units))
+
+
+def measured(amount: str, unit: str, units: str, rounding: str = ROUND_HALF_UP) -> tuple[str, str]:
+    """An amount in ``L`` or ``kg`` for reading, and its unit in these ``units``."""
+    value, decimals = Decimal(amount), 1
     if units == "us":
-        return f"{_down(_EXACT.divide(Decimal(kilograms), KILOGRAMS_A_POUND), 0):,} lb"
-    return f"{_down(Decimal(kilograms), 1):,} kg"
+        size, unit, decimals = _US[unit]
+        value = _EXACT.divide(value, size)
+    return rounded(value, decimals, rounding), unit
+
+
+def rounded(value: Decimal, decimals: int, rounding: str = ROUND_HALF_UP) -> str:
+    """A value rounded to its last digit; what is less than that digit is told so."""
+    least = Decimal(1).scaleb(-decimals)
+    shown = value.quantize(least, rounding, _EXACT)
+    return f"<{least}" if value and not shown else f"{shown:,}"
 
 
 def percent(share: str | None, decimals: int = 2) -> str:

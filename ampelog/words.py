@@ -73,9 +73,9 @@ def words(event: Record, called: Called = str) -> str:
     more = (
         "The quantity is an estimate." if event.get("estimated") else "",
         given("Materials: ", materials(event.get("materials") or ()), "."),
-        given("Gain: ", text_of(event, "gain"), "."),
-        given("Shortfall: ", text_of(event, "loss"), "."),
-        given("Done nonetheless: ", text_of(event, "despite"), "."),
+        given("Gain: ", text_of(event, "gain").rstrip("."), "."),
+        given("Shortfall: ", text_of(event, "loss").rstrip("."), "."),
+        given("Done nonetheless: ", text_of(event, "despite").rstrip("."), "."),
         given("Note: ", text_of(event, "note")),
     )
     return " ".join([said, *(part for part in more if part)])
@@ -287,7 +287,7 @@ def _loss(event: Record) -> str:
 
 
 def _outputs(event: Record) -> str:
-    return listed(
+    return "; ".join(
         bottles(end.get("bottles"))
         + given(" of ", text_of(end, "format"))
         + f" as {lot(end)}"

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ampelog import say
+from ampelog import say, typeset
 from ampelog.errors import Finding
 
 GALLON = Fraction("3.785411784")
@@ -63,7 +63,7 @@ def test_a_row_of_a_partition_is_told_as_what_it_stands_for() -> None:
 
 
 @given(st.decimals(0, 10**9, places=12))
-def test_a_volume_or_mass_is_the_nearest_below(amount: Decimal) -> None:
+def test_a_volume_or_mass_is_the_nearest(amount: Decimal) -> None:
     exactly, text = Fraction(amount), format(amount, "f")
     ways: list[tuple[str, str, int | Fraction, int]] = [
         (say.volume(text, "us"), " gal", GALLON, 10),
@@ -72,8 +72,12 @@ def test_a_volume_or_mass_is_the_nearest_below(amount: Decimal) -> None:
         (say.mass(text, "metric"), " kg", 1, 10),
     ]
     for shown, unit, size, parts in ways:
-        told = Fraction(shown.removesuffix(unit).replace(",", ""))
-        assert 0 <= exactly / size - told < Fraction(1, parts)
+        told = shown.removesuffix(unit).replace(",", "")
+        if told.startswith("<"):
+            assert 0 < exactly / size < Fraction(told[1:]) / 2
+        else:
+            assert abs(exactly / size - Fraction(told)) <= Fraction(1, 2 * parts)
+            assert Fraction(told) or not exactly, "nothing is told of what is there"
 
 
 def test_a_barrel_for_reading() -> None:
@@ -81,6 +85,15 @@ def test_a_barrel_for_reading() -> None:
     assert say.volume("227.12470704", "us") == "60.0 gal"
     assert say.volume("227.12470704", "metric") == "227.1 L"
     assert 25 <= Decimal("227.12470704") / 9 < 26
+
+
+def test_a_volume_reads_as_it_does_on_paper() -> None:
+    amounts = typeset.Amounts("us", "L")
+    for litres in ("1896", "0.04", "227.12470704", "9000"):
+        paper = amounts.amount(litres).replace(typeset.THIN, "")
+        assert (
+            say.volume(litres, "us").replace(",", "").replace(".0 ", "").replace(" ", "") == paper
+        )
 
 
 # --- tables -----------------------------------------------------------------------------------

@@ -170,3 +170,13 @@ def test_a_regime_is_one_in_whatever_order_and_whatever_was_noted() -> None:
     assert regime(kept, noted=False) == regime(turned, noted=False) == said
     assert regime(turned) == f"{said}; gently"
     assert regime({"note": "gently"}, noted=False) == "gently"
+
+
+def test_a_sentence_ends_with_one_stop_and_outputs_are_kept_apart() -> None:
+    said = words(
+        {"kind": "ship", "lot": "A", "all": True, "despite": "Promised. The owner decided."}
+    )
+    assert said.endswith("Done nonetheless: Promised. The owner decided.")
+    outputs = [{"lot": "A", "bottles": 6, "code": "L1"}, {"lot": "B", "bottles": 1, "code": "L2"}]
+    said = words({"kind": "pack", "from": {"lot": "C", "all": True}, "to": outputs})
+    assert said.endswith("6 bottles as A, code L1; 1 bottle as B, code L2.")
