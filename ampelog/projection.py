@@ -26,13 +26,13 @@ BEGINNING = (-(2**62), 0)
 
 _TABLES = ("projected", "node", "edge", "ferment", "lot_state", "vessel_state", "register")
 _ASIDE = frozenset({"place", "block", "premises", "party", "material", "label"})
-_SAID = frozenset({"note", "analysis", "release"})
+SAID = frozenset({"note", "analysis", "release"})
 """Kinds that move nothing, yet are about a lot that must have been there."""
 
 
 def order_of(steps: Iterable[Step]) -> tuple[int, int]:
     """The order of the last step that moved something: what comes before it is late."""
-    moved = (step.order for step in steps if depends(step) and step.event["kind"] not in _SAID)
+    moved = (step.order for step in steps if depends(step) and step.event["kind"] not in SAID)
     return max(moved, default=BEGINNING)
 
 
@@ -180,6 +180,41 @@ def last_order(ledger: Ledger) -> tuple[int, int]:
     """The order of the last event that moved something."""
     found = ledger.rows("projection_state")
     return (int(found[0][1]), int(found[0][2]))
+
+
+def said_later(ledger: Ledger, steps: Iterable[Step]) -> bool:
+    """Whether something is recorded, later in time, of a lot or vessel that one of these steps
+    moves: it may be so no longer."""
+    moving = [step for step in steps if depends(step)]
+    if not moving or ledger.head.position == 1:
+        return False
+    names = {name for step in moving for name in named(step.event)}
+    first = min(step.instant for step in moving)
+    for (body,) in ledger.rows("events_said_later", instant=first):
+        event = json.loads(body)
+        said = event["replacement"] if event["kind"] == "correct" else event
+        if said and said["kind"] in SAID and not names.isdisjoint(named(said)):
+            return True
+    return False
+
+
+def named(event: dict[str, Any]) -> set[str]:
+    """Every name of a lot or vessel that an event mentions."""
+    found: set[str] = set()
+    ahead: list[Any] = [event]
+    while ahead:
+        thing = ahead.pop()
+        if isinstance(thing, list):
+            ahead += thing
+        elif isinstance(thing, dict):
+            for key, value in thing.items():
+                if key in ("lot", "vessel", "name") and isinstance(value, str):
+                    found.add(value)
+                elif key == "vessels" and isinstance(value, list):
+                    found.update(value)
+                elif key in ("from", "to", "of"):
+                    ahead.append(value)
+    return found
 
 
 def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cellar:

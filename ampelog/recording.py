@@ -255,12 +255,18 @@ class _Load:
         if any(step.order <= last for step in steps if projection.depends(step)):
             return False
         body = json.loads(self.ledger.rows("projection_state")[0][3])
-        return watched(steps) <= set(body["watched"])
+        return watched(steps) <= set(body["watched"]) and not projection.said_later(
+            self.ledger, steps
+        )
 
     def _extend(self, steps: Sequence[Step], position: int) -> tuple[Finding, ...]:
         ledger = self.ledger
         first = ledger.head.position == 1
-        names = () if first else sorted({name for step in steps for name in _named(step.event)})
+        names = (
+            ()
+            if first
+            else sorted({name for step in steps for name in projection.named(step.event)})
+        )
         cellar = projection.standing(ledger, self.zone, names)
         if first:
             cellar.lots, cellar.vessels = Cellar(self.zone).lots, Cellar(self.zone).vessels
@@ -375,23 +381,4 @@ def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list
                     step.id,
                 )
             )
-    return found
-
-
-def _named(event: dict[str, Any]) -> set[str]:
-    """Every name of a lot or vessel that an event mentions."""
-    found: set[str] = set()
-    ahead: list[Any] = [event]
-    while ahead:
-        thing = ahead.pop()
-        if isinstance(thing, list):
-            ahead += thing
-        elif isinstance(thing, dict):
-            for key, value in thing.items():
-                if key in ("lot", "vessel", "name") and isinstance(value, str):
-                    found.add(value)
-                elif key == "vessels" and isinstance(value, list):
-                    found.update(value)
-                elif key in ("from", "to", "of"):
-                    ahead.append(value)
     return found

@@ -757,7 +757,12 @@ def test_closed_streams_are_no_traceback(tmp_path: Path) -> None:
         assert b"Traceback" not in done.stdout + done.stderr
 
 
-def test_a_stopped_load_records_nothing_and_says_so(cellar: Run, tmp_path: Path) -> None:
+def test_a_stopped_load_records_nothing_and_says_so(
+    cellar: Run, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    # A shell that starts the tests in the background has them ignore it, and what they start too.
+    before_it = signal.signal(signal.SIGINT, signal.default_int_handler)
+    request.addfinalizer(lambda: signal.signal(signal.SIGINT, before_it))
     journal = tmp_path / "cellar.journal.jsonl"
     before = journal.read_bytes()
     with subprocess.Popen(

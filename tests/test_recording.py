@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import pytest
 
-from ampelog import history, lines, moments, projection, recording
+from ampelog import history, lines, moments, projection, recording, upkeep
 from ampelog.errors import Refused
 from ampelog.quantities import ONE
 from ampelog.replay import fresh
@@ -1065,3 +1065,20 @@ def test_a_refusal_says_how_much_is_to_be_mended(vintage: Vintage) -> None:
         vintage.record([b"{"])
     with pytest.raises(Refused, match="2 things must be mended"):
         vintage.record([b"{", b"["])
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        '{"kind": "note", "at": "2024-10-05", "lot": "A", "vessel": "T1", "text": "clear"}',
+        '{"kind": "analysis", "at": "2024-10-05", "lot": "A", "vessel": "T1", "ph": "3.6"}',
+    ],
+)
+def test_what_was_said_of_a_wine_that_was_gone_is_found(vintage: Vintage, said: str) -> None:
+    """A movement that is told late, before what is recorded of the lot: it is looked at anew."""
+    vintage.load(receive(1, "A", "T1", "100 L", at="2024-10-01"))
+    vintage.load(said)
+    refusals = vintage.refused(rack("A@T1", "B@T2", "100 L", "2024-10-03"))
+    assert [one.rule for one in refusals] == ["nothing there"]
+    vintage.load(rack("A@T1", "B@T2", "60 L", "2024-10-03"))
+    assert upkeep.verify(vintage.ledger)["findings"] == []
