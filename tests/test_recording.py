@@ -1071,7 +1071,7 @@ def test_a_refusal_says_how_much_is_to_be_mended(vintage: Vintage) -> None:
     "said",
     [
         '{"kind": "note", "at": "2024-10-05", "lot": "A", "vessel": "T1", "text": "clear"}',
-        '{"kind": "analysis", "at": "2024-10-05", "lot": "A", "vessel": "T1", "ph": "3.6"}',
+        '{"kind": "analysis", "at": "2024-10-05", "lot": "A", "vessel": "T1", "values": {"ph": "3.6"}}',
     ],
 )
 def test_what_was_said_of_a_wine_that_was_gone_is_found(vintage: Vintage, said: str) -> None:
