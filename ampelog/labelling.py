@@ -134,7 +134,7 @@ def claims(
         "lot": name,
         "label": labelled.label,
         "verdict": verdict(rows),
-        "claims": [row.as_json() for row in rows],
+        "claims": [row.proved() for row in rows],
     }
 
 

@@ -163,7 +163,7 @@ class Trial:
         if label is not None:
             labelled = Labelled(view, lot, label, markets)
             rows = labelled.rows()
-            return label, rows, [dict(row.as_json()) for row in rows]
+            return label, rows, [row.proved() for row in rows]
         if not markets:
             return None, [], []
         return None, [], claimable.claimable(view, lot.name, None, markets)["claims"]

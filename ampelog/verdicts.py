@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from ampelog.conditions import NEVER, Condition
 from ampelog.law import Rule
@@ -55,6 +56,10 @@ class Verdict:
     def as_json(self) -> dict[str, str | None]:
         """The row under the keys of the command line."""
         return {key: getattr(self, key) for key in KEYS}
+
+    def proved(self) -> dict[str, Any]:
+        """The row with ``events``: those of the sources that carry the statement, by their ids."""
+        return {**self.as_json(), "events": list(self.proof)}
 
 
 def verdict(rows: Iterable[Verdict]) -> Judgement:

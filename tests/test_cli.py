@@ -64,7 +64,7 @@ KEYS: list[tuple[str, str, set[str], set[str]]] = [
     ("balance", "0", BOOK, {"unit"}),
     ("balance C24 --by premises,owner", "0", BOOK, {"unit", "premises", "owner"}),
     ("claims C24", "", {"lot", "label", "verdict", "claims"}, set()),
-    ("claims C24", "claims.0", CLAIM, set()),
+    ("claims C24", "claims.0", CLAIM, {"events"}),
     ("verify", "", {"ok", "checked", "findings"}, set()),
     ("dossier C24 -o c.html", "", {"file", "pages", "head"}, set()),
     ("dossier C24 -o c.html", "head", HEADS, set()),
