@@ -93,7 +93,7 @@ def draws(cellar: Cellar, endpoints: Sequence[Any], step: Step) -> list[Draw]:
         raise CannotHave(
             "two dimensions",
             "`from` mixes mass and volume; wanted one of them",
-            "",
+            "record two events",
             found[0].lot.name,
         )
     return found

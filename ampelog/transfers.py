@@ -38,7 +38,7 @@ def crush(cellar: Cellar, step: Step) -> None:
             "wrong sort",
             f"`crush` takes fruit or pomace by mass; `{out[0].lot.name}` is "
             f"held by {out[0].lot.sort}",
-            "",
+            "name the lot of fruit, or `press` the must",
             out[0].lot.name,
         )
     found = fills(model.to)
@@ -63,7 +63,7 @@ def press(cellar: Cellar, step: Step) -> None:
             raise CannotHave(
                 "wrong sort",
                 "an output of `press` is a volume, or a mass with the fraction `pomace`",
-                "",
+                "give its `volume`, or say that it is `pomace`",
                 fill.lot,
             )
     _yield(cellar, step, out, found)
@@ -104,7 +104,7 @@ def _one_dimension(out: Sequence[Draw], found: Sequence[Fill], step: Step) -> No
                 "two dimensions",
                 f"`{step.model.kind}` draws {drawn} and fills {fill.sort}; mass becomes volume "
                 "only in `crush` and `press`, and volume never becomes mass",
-                "",
+                f"give the quantity by {drawn}",
                 fill.lot,
             )
 
