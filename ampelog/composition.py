@@ -16,13 +16,14 @@ from typing import Any, Generic, NamedTuple, Protocol, TypeVar
 
 from ampelog.genealogy import BITS, Genealogy, Mark, Parts, back, fixed, modulo
 from ampelog.primes import primes
+from ampelog.quantities import SHARE_DECIMALS
 from ampelog.sources import Leaf
 
 Number = int | Fraction
 Weigh = Callable[[Leaf], Number]
 Expand = Callable[[int, Mark], list[tuple[Leaf, Fraction]]]
 K = TypeVar("K", bound=Hashable)
-DECIMALS = 30
+DECIMALS = SHARE_DECIMALS
 PRIMES = 4
 
 

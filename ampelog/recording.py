@@ -262,11 +262,8 @@ class _Load:
     def _extend(self, steps: Sequence[Step], position: int) -> tuple[Finding, ...]:
         ledger = self.ledger
         first = ledger.head.position == 1
-        names = (
-            ()
-            if first
-            else sorted({name for step in steps for name in projection.named(step.event)})
-        )
+        touched = () if first else steps
+        names = {name for step in touched for name in projection.named(step.event)}
         cellar = projection.standing(ledger, self.zone, names)
         if first:
             cellar.lots, cellar.vessels = Cellar(self.zone).lots, Cellar(self.zone).vessels
@@ -292,9 +289,7 @@ class _Load:
         self._refuse(everything, after, refusals)
         projection.write(self.ledger, after, everything, position)
         self.seen = (everything, before, after)
-        known = set(before.findings)
-        odd = [finding for finding in after.findings if finding not in known]
-        return (*odd, *_resolved_anew(before, after, everything))
+        return (*_odd(before, after), *_resolved_anew(before, after, everything))
 
     def _in_the_past(
         self, steps: Sequence[Step], corrections: Sequence[Correction], until: int
@@ -311,7 +306,7 @@ class _Load:
         )
         after, refusals = fresh(told, self.zone, registers=registered(known))
         self._refuse(told, after, refusals)
-        return tuple(one for one in after.findings if one not in set(before.findings))
+        return _odd(before, after)
 
     def _refuse(self, steps: Sequence[Step], cellar: Cellar, refusals: Sequence[Finding]) -> None:
         problems = [*self.problems, *references.check(steps, cellar.registers)]
@@ -354,6 +349,12 @@ class _Load:
     def _ticks(self, what: str, total: int) -> Callable[[int], None] | None:
         tick = self.tick
         return None if tick is None else lambda done: tick(what, done, total)
+
+
+def _odd(before: Cellar, after: Cellar) -> tuple[Finding, ...]:
+    """The findings that the load brings."""
+    known = set(before.findings)
+    return tuple(finding for finding in after.findings if finding not in known)
 
 
 def _resolved(found: tuple[str | None, int]) -> str:

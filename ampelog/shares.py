@@ -12,7 +12,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any, Literal, Protocol
 
-from ampelog.quantities import ONE
+from ampelog.quantities import ONE, SHARE_DECIMALS
 
 Judgement = Literal["supported", "refused", "undetermined"]
 SUPPORTED: Judgement = "supported"
@@ -20,7 +20,7 @@ REFUSED: Judgement = "refused"
 UNDETERMINED: Judgement = "undetermined"
 SEVERITY: dict[Judgement, int] = {SUPPORTED: 0, UNDETERMINED: 1, REFUSED: 2}
 
-DECIMALS = 30
+DECIMALS = SHARE_DECIMALS
 """The decimals of a share that is printed."""
 
 
