@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from ampelog import cli
+from ampelog import asking
 from tests.program import EXAMPLE, WINE, Run, copied, made, program
 
 
@@ -58,6 +58,6 @@ def recorded_at(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
     from ampelog import moments
 
     def set_to(stamp: str) -> None:
-        monkeypatch.setattr(cli, "now", lambda: moments.from_stamp(stamp))
+        monkeypatch.setattr(asking, "now", lambda: moments.from_stamp(stamp))
 
     return set_to

@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from ampelog import cli, ledger, lines, moments, recording, scribe
+from ampelog import ledger, lines, moments, opening, recording, scribe
 from ampelog.errors import Finding, Refused
 from ampelog.events import KINDS, model_of
 from tests.program import EXAMPLE, WINE, Run, copied, journal_of
@@ -406,7 +406,7 @@ def test_a_bad_line_is_refused_alike_in_a_large_file(
     (tmp_path / "bad.jsonl").write_text(f"{note(text='a good one')}\n{bad}\n", encoding="utf-8")
     small = cellar("load", "bad.jsonl")
     before = (tmp_path / "cellar.journal.jsonl").read_bytes()
-    monkeypatch.setattr(cli, "LARGE", 0)
+    monkeypatch.setattr(opening, "LARGE", 0)
     large = cellar("load", "bad.jsonl")
     assert (large.code, large.out, large.err) == (2, "", small.err)
     assert (tmp_path / "cellar.journal.jsonl").read_bytes() == before
@@ -416,7 +416,7 @@ def test_a_large_file_is_recorded_as_a_small_one(
     run: Run, example_ledger: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By the second process too."""
-    monkeypatch.setattr(cli, "LARGE", 0)
+    monkeypatch.setattr(opening, "LARGE", 0)
     monkeypatch.setattr(scribe, "MANY", 1)
     run("init", "--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
     answer = run("load", *(str(path) for path in EXAMPLE))

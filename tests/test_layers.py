@@ -14,8 +14,14 @@ import pytest
 TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "ampelog"
 HOMES = {
-    "typer": {"cli"},
-    "rich": {"cli"},
+    "typer": {
+        "asking",
+        "cellar_commands",
+        "label_commands",
+        "log_commands",
+        "paper_commands",
+    },
+    "rich": {"opening"},
     "duckdb": {"database"},
     "numpy": {"database"},
     "jinja2": {"render"},

@@ -1,0 +1,209 @@
+"""The commands of the log: what is recorded, kept and proved."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ampelog import asking, say
+from ampelog.asking import No, Settings, Text, answered, app, at_head
+from ampelog.errors import Refused
+from ampelog.opening import opened, progress, read, viewed
+
+if TYPE_CHECKING:
+    from ampelog.ledger import Ledger
+
+_KEPT: list[object] = []
+"""What a load leaves behind; ``cli.run`` ends the process without freeing it piece by piece."""
+
+
+@app.command()
+def init(
+    context: typer.Context,
+    premises: Annotated[str, typer.Option(help="The home premises' name.")],
+    timezone: Annotated[str, typer.Option(help="Its IANA zone, as America/Los_Angeles.")],
+) -> None:
+    """Make a ledger. Example: ampelog init --premises "Cold Creek" --timezone Europe/Paris"""
+    from ampelog import upkeep
+
+    asked: Settings = context.obj
+    upkeep.init(asked.ledger, premises, timezone, asking.login(), asking.now())
+    if not answered(asked, {"ledger": str(asked.ledger)}):
+        say.line(f"{asked.ledger} is ready; its first event is the home premises {premises}.")
+
+
+@app.command()
+def load(
+    context: typer.Context,
+    files: Annotated[list[str], typer.Argument(help="JSONL files; - is standard input.")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only.")] = False,
+) -> None:
+    """Record the events of files: all of them or none. Example: ampelog load harvest.jsonl"""
+    from ampelog.history import still, zone_of
+
+    asked: Settings = context.obj
+    with opened(asked, write=True) as ledger, still(), progress() as tick:
+        zone, moment = zone_of(ledger), asking.now()
+        entries, problems = [], []
+        for name in files:
+            found, wrong = read(name, zone, moment, tick)
+            entries += found
+            problems += wrong
+        recorded(asked, ledger, (entries, problems), moment, tick, dry_run=dry_run)
+
+
+def recorded(
+    asked: Settings,
+    ledger: Ledger,
+    load: tuple[list[Any], list[Any]],
+    moment: int,
+    tick: Any = None,
+    *,
+    dry_run: bool = False,
+) -> None:
+    """Record a load, entries and problems, and say what it did; ``tick`` is None for one event."""
+    from ampelog.recording import record as record_load
+
+    entries, problems = load
+    done = record_load(
+        ledger, entries, problems, by=asking.login(), now=moment, dry_run=dry_run, tick=tick
+    )
+    _KEPT.append((entries, done))
+    answer: dict[str, Any] = {
+        "recorded": 0 if dry_run else done.recorded,
+        "known": done.known,
+        "head": at_head(done.head),
+        "findings": [dict(vars(one)) for one in done.findings],
+        "changes": [],
+    }
+    if dry_run:
+        answer["would_record"] = done.recorded
+    if tick is None:
+        answer["id"] = done.ids[0] if done.ids else entries[0].event["id"]
+    if answered(asked, answer):
+        return
+    say.findings(done.findings)
+    events = "1 event" if done.recorded == 1 else f"{done.recorded:,} events"
+    verb = "would be recorded" if dry_run else "recorded"
+    known = f", {done.known:,} already known" if done.known else ""
+    say.line(
+        f"{events} {verb}{known}. Head: position {done.head.position}, root {done.head.root[:16]}…"
+    )
+
+
+@app.command()
+def record(
+    context: typer.Context,
+    kind: Annotated[str, typer.Argument(help="The kind of event.")],
+    pairs: Annotated[list[str] | None, typer.Argument(help="key=value, one a field.")] = None,
+) -> None:
+    """Record one event.
+
+    Example: ampelog record top at=2024-11-05 from="TOP@T9 3 gal" to="24-SY@B-1..B-3 each 1 gal"
+    """
+    from ampelog import lines, shorthand
+    from ampelog.history import zone_of
+    from ampelog.moments import day_and_minute
+
+    asked: Settings = context.obj
+    event = shorthand.event(kind, pairs or [])
+    with opened(asked, write=True) as ledger:
+        moment, zone = asking.now(), zone_of(ledger)
+        event.setdefault("at", day_and_minute(moment, zone))
+        found = lines.typed(event, "the event", zone, moment)
+        if not isinstance(found, lines.Entry):
+            raise Refused("nothing was recorded", found)
+        recorded(asked, ledger, ([found], []), moment)
+
+
+@app.command()
+def log(  # noqa: PLR0913  one parameter a filter
+    context: typer.Context,
+    lot: Text = None,
+    kind: Text = None,
+    vessel: Text = None,
+    block: Text = None,
+    party: Text = None,
+    material: Text = None,
+    ref: Text = None,
+    by: Text = None,
+    since: Text = None,
+    until: Text = None,
+) -> None:
+    """The events as recorded. Example: ampelog log --lot 24-SY --kind top"""
+    from ampelog import listing, readout
+
+    asked: Settings = context.obj
+    wanted = listing.Wanted(lot, kind, vessel, block, party, material, ref, by, since, until)
+    with viewed(asked) as view:
+        rows = listing.log(view, wanted)
+    if not answered(asked, rows, rows):
+        readout.log(rows)
+
+
+@app.command()
+def export(
+    context: typer.Context, out: Annotated[Path, typer.Option("-o", help="The file to write.")]
+) -> None:
+    """The whole log as JSONL, the backup. Example: ampelog export -o log.jsonl"""
+    from ampelog import ledger as ledgers
+
+    asked: Settings = context.obj
+    if out.is_dir():
+        raise Refused(f"{out} is a folder", hint="name a file, as in -o log.jsonl")
+    with opened(asked) as ledger:
+        events, head = ledgers.export(ledger, out)
+    if not answered(asked, {"events": events, "head": at_head(head)}):
+        say.line(f"{events:,} events written to {out}; root {head.root[:16]}…")
+
+
+@app.command()
+def restore(
+    context: typer.Context,
+    source: Annotated[Path, typer.Argument(metavar="FILE", help="An export.")],
+) -> None:
+    """A new ledger from a verified export. Example: ampelog restore log.jsonl"""
+    from ampelog import ledger as ledgers
+    from ampelog import upkeep
+
+    asked: Settings = context.obj
+    events, head = ledgers.restore(source, asked.ledger)
+    upkeep.project(asked.ledger, asked.wait)
+    if not answered(asked, {"events": events, "head": at_head(head)}):
+        say.line(f"{events:,} events restored into {asked.ledger}; root {head.root[:16]}…")
+
+
+@app.command()
+def repair(context: typer.Context) -> None:
+    """Rebuild the database from the journal, or a missing journal from the database.
+
+    Example: ampelog repair
+    """
+    from ampelog import ledger as ledgers
+    from ampelog import upkeep
+
+    asked: Settings = context.obj
+    head, kept = ledgers.repair(asked.ledger, asked.wait)
+    upkeep.project(asked.ledger, asked.wait)
+    names = [str(path) for path in kept]
+    if not answered(asked, {"head": at_head(head), "kept": names}):
+        say.line(
+            f"repaired: position {head.position}, root {head.root[:16]}…; "
+            f"the old files are kept: {', '.join(names) or 'none'}"
+        )
+
+
+@app.command()
+def verify(context: typer.Context) -> None:
+    """The log, its journal, the projection and the balances. Example: ampelog verify"""
+    from ampelog import readout, upkeep
+
+    asked: Settings = context.obj
+    with opened(asked) as ledger:
+        answer = upkeep.verify(ledger)
+    if not answered(asked, answer):
+        readout.verified(answer)
+    if not answer["ok"]:
+        raise No

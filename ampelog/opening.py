@@ -1,0 +1,120 @@
+"""The ledger and files, opened for a command; the view that its question is about."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ampelog import asking, say
+from ampelog.asking import Settings
+from ampelog.errors import Refused
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from ampelog.ledger import Ledger
+    from ampelog.questions import View
+
+LARGE = 8_000_000
+"""Bytes of a file of events from which on their forms are checked while the load is replayed."""
+
+
+@contextmanager
+def opened(asked: Settings, *, write: bool = False) -> Iterator[Ledger]:
+    """The ledger, open; what it noticed while opening goes to standard error."""
+    from ampelog import ledger as ledgers
+
+    with ledgers.opened(asked.ledger, write=write, wait=asked.wait) as ledger:
+        say.findings(ledger.notices, "notice")
+        seen = len(ledger.notices)
+        yield ledger
+        say.findings(ledger.notices[seen:], "notice")
+
+
+@contextmanager
+def viewed(asked: Settings) -> Iterator[View]:
+    """The cellar that the question is about."""
+    from ampelog.questions import View
+
+    if not asked.supposed:
+        with opened(asked) as ledger:
+            yield View(ledger, asked.as_of, asked.known_on)
+        return
+    from ampelog.questions import end_of
+    from ampelog.recording import supposed
+
+    with opened(asked, write=True) as ledger:
+        moment, until = asking.now(), end_of(ledger, asked.as_of)
+        entries = unrecorded(asked, ledger, moment)
+        with supposed(ledger, entries, by=asking.login(), now=moment, until=until) as findings:
+            say.findings(findings)
+            yield View(ledger, asked.as_of)
+
+
+def unrecorded(asked: Settings, ledger: Ledger, moment: int) -> list[Any]:
+    """The events of the files that ``--with`` names; ``Refused`` where a line is none."""
+    from ampelog.history import zone_of
+
+    zone = zone_of(ledger)
+    entries, problems = [], []
+    for name in asked.supposed:
+        found, wrong = read(name, zone, moment, untold)
+        entries += found
+        problems += wrong
+    if problems:
+        raise Refused("what --with names holds lines that are no events", problems)
+    return entries
+
+
+def read(name: str, zone: ZoneInfo, moment: int, tick: Any) -> tuple[list[Any], list[Any]]:
+    """The entries of a file or of standard input, and what is wrong with its other lines."""
+    from ampelog import lines
+
+    said = "standard input" if name == "-" else name
+    with reading(name) as stream:
+        formed = name == "-" or Path(name).stat().st_size < LARGE
+
+        def done(lines_read: int) -> None:
+            tick("reading", lines_read, 0)
+
+        return lines.read(stream, said, zone, moment, done, formed=formed)
+
+
+@contextmanager
+def reading(name: str) -> Iterator[Any]:
+    """The bytes of a file or of standard input."""
+    if name == "-":
+        if sys.stdin is None:
+            raise Refused("standard input is closed", hint="name a file, or send the events in")
+        yield sys.stdin.buffer
+        return
+    try:
+        stream = Path(name).open("rb")  # noqa: SIM115  closed below; only opening may be refused
+    except OSError as problem:
+        raise Refused(f"{name}: {problem.strerror}") from None
+    with stream:
+        yield stream
+
+
+def untold(*_: Any) -> None:
+    """Tells nobody: there is no terminal."""
+
+
+@contextmanager
+def progress() -> Iterator[Any]:
+    """Tells on a terminal how far a long work is."""
+    if not sys.stderr.isatty():
+        yield untold
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("") as status:
+
+        def tick(what: str, done: int, total: int) -> None:
+            of = f" of {total:,}" if total else ""
+            status.update(f"{what}: {done:,}{of} events")
+
+        yield tick
