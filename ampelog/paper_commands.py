@@ -9,7 +9,6 @@ import typer
 
 from ampelog import say
 from ampelog.asking import Settings, answered, app
-from ampelog.errors import Refused
 from ampelog.opening import viewed
 
 
@@ -22,11 +21,10 @@ def dossier(
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
 ) -> None:
     """The lot's dossier. Example: ampelog dossier 22-RED -o 22-RED.pdf"""
-    from ampelog import render, report
+    from ampelog import printing, render, report
 
     asked: Settings = context.obj
-    if paper not in render.PAPERS:
-        raise Refused(f"--paper {paper}: wanted {' or '.join(render.PAPERS)}")
+    printing.check_paper(paper)
     with viewed(asked) as view:
         facts = report.dossier(view, lot, label)
     pages = render.write(facts, out, asked.units, paper)

@@ -1,41 +1,20 @@
-"""Facts to pages: HTML by the templates, PDF from that HTML.
-
-The same facts give the same bytes: every date comes from the facts, the fonts are the shipped
-files, and nothing is fetched. Text from the ledger is data: the templates escape it, what is very
-long is cut, and signs that the fonts lack or that would turn text around are printed as code.
-"""
+"""The dossier's facts as a page: its words, tables and drawings."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date
 from fractions import Fraction
-from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from ampelog import charts, layout, typeset
-from ampelog.errors import Refused
+from ampelog import charts, layout, printing, typeset
 from ampelog.facts import Body, Dossier, Table
 from ampelog.phrases import brief
+from ampelog.printing import Covered, Made, Page, Printed, ours
 from ampelog.quantities import ONE
-from ampelog.resources import folder
 from ampelog.typeset import Amounts
 
-if TYPE_CHECKING:
-    from jinja2 import Environment
-    from weasyprint import Document
-    from weasyprint.urls import URLFetcher
-
-FONTS = {"Regular": (400, "normal"), "Semibold": (600, "normal"), "It": (400, "italic")}
-"""The shipped files, with CSS weight and style."""
-PAPERS = {"letter": "letter", "a4": "A4"}
-SCHEME = "ampelog-font:"
 PORTRAIT, LANDSCAPE = (490, 600), (680, 428)
 """Room for a drawing in points, on the narrower and the shorter of the two papers."""
 MOST_ORIGINS = 9
@@ -51,112 +30,54 @@ class Options:
     paper: str = "letter"
 
 
-@dataclass(frozen=True)
-class Printed:
-    """A PDF and the number of its pages."""
-
-    content: bytes
-    pages: int
-
-
 def html(dossier: Dossier, options: Options) -> str:
-    """The dossier as one self-contained page; the fonts are inside it."""
-    addresses = {
-        one: f"data:font/woff2;base64,{base64.b64encode(_font(one)).decode()}" for one in FONTS
-    }
-    return _page(dossier, options, addresses, typeset.unhidden)
+    """The dossier as one self-contained page."""
+    return printing.html(page(dossier, options.units), options.paper)
 
 
 def pdf(dossier: Dossier, options: Options) -> Printed:
     """The dossier as a tagged PDF."""
-    text = _printable(dossier, options)
-    identifier = hashlib.sha256(text.encode()).digest()[:16]
-    with _source_date(dossier.as_of):
-        pages = _laid_out(text)
-        content = pages.write_pdf(pdf_identifier=identifier, pdf_variant="pdf/ua-1")
-    return Printed(bytes(content), len(pages.pages))
-
-
-def _printable(dossier: Dossier, options: Options) -> str:
-    """The page as it goes into a PDF: fonts by name, only signs that they have."""
-    return _page(dossier, options, {one: f"{SCHEME}{one}" for one in FONTS}, _covered)
-
-
-def _laid_out(text: str) -> Document:
-    from weasyprint import HTML
-
-    return HTML(string=text, base_url=SCHEME, url_fetcher=_fetcher()).render()
+    return printing.pdf(page(dossier, options.units), options.paper)
 
 
 def write(dossier: Dossier, path: Path, units: str = "us", paper: str = "letter") -> int:
     """Write a ``.pdf`` or ``.html`` file, whole or not at all; returns the number of its pages.
 
-    An HTML file is one page. ``Refused`` for another ending, or where it cannot be written.
+    ``Refused`` for another ending, or where it cannot be written.
     """
-    options = Options(units, paper)
-    ending = path.suffix.lower()
-    if ending not in (".pdf", ".html"):
-        raise Refused(f"`{path.name}` is neither a .pdf nor an .html file", hint="-o LOT.pdf")
-    made = pdf(dossier, options) if ending == ".pdf" else None
-    content = made.content if made else html(dossier, options).encode()
-    beside = path.with_name(f"{path.name}.part")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as problem:
-        beside.unlink(missing_ok=True)
-        raise Refused(f"`{path}` cannot be written: {problem.strerror}") from None
-    return made.pages if made else 1
+    printing.check_name(path, "LOT.pdf")
+    return printing.write(page(dossier, units), path, paper)
 
 
-def _page(
-    dossier: Dossier, options: Options, fonts: dict[str, str], covered: Callable[[str], bool]
-) -> str:
-    """The filled-in template."""
-    amounts = Amounts(options.units, dossier.wine.unit)
-    faces = "".join(
-        f'@font-face{{font-family:"Source Sans 3";font-weight:{weight};font-style:{style};'
-        f"src:url({fonts[one]})}}\n"
-        for one, (weight, style) in FONTS.items()
-    )
-    paper = PAPERS[options.paper]
-    sheet = f"@page{{size:{paper}}}@page wide{{size:{paper} landscape}}\n"
-    rules = (folder("templates") / "print.css").read_text(encoding="utf-8")
-    environment = _environment(dossier, amounts, covered)
-    return environment.get_template("dossier.html").render(
-        d=dossier,
-        style=_ours(faces + sheet + rules),
-        unit=f"{'Weight' if dossier.wine.unit == 'kg' else 'Volume'}, {amounts.unit}",
-        answer=typeset.answer(dossier),
-        lines=typeset.lines(dossier),
-        trail=[one for one in dossier.trail if one.kind not in REGISTERS],
-        registered=[one for one in dossier.trail if one.kind in REGISTERS],
-        written_on=typeset.usual_day(dossier.trail),
-        figures=typeset.figures(dossier, amounts),
-        heads=_heads(dossier),
-        pairs=_pairs([table for table in dossier.composition if _narrow(table)]),
-        wholes=[table for table in dossier.composition if not _narrow(table)],
-        drawings=_drawings(dossier, amounts, covered),
-    )
+def page(dossier: Dossier, units: str) -> Made:
+    """The filled-in page of a dossier, for what its reader can show."""
+
+    def made(covered: Covered) -> Page:
+        amounts = Amounts(units, dossier.wine.unit)
+        values = _values(dossier, amounts, covered)
+        return Page("dossier.html", dossier.as_of, values, _filters(dossier, amounts))
+
+    return made
 
 
-def _environment(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bool]) -> Environment:
-    """Templates that escape everything, fail on what is missing, and show only legible text."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
+def _values(dossier: Dossier, amounts: Amounts, covered: Covered) -> dict[str, Any]:
+    return {
+        "d": dossier,
+        "unit": f"{'Weight' if dossier.wine.unit == 'kg' else 'Volume'}, {amounts.unit}",
+        "answer": typeset.answer(dossier),
+        "lines": typeset.lines(dossier),
+        "trail": [one for one in dossier.trail if one.kind not in REGISTERS],
+        "registered": [one for one in dossier.trail if one.kind in REGISTERS],
+        "written_on": typeset.usual_day(dossier.trail),
+        "figures": typeset.figures(dossier, amounts),
+        "heads": _heads(dossier),
+        "pairs": _pairs([table for table in dossier.composition if _narrow(table)]),
+        "wholes": [table for table in dossier.composition if not _narrow(table)],
+        "drawings": _drawings(dossier, amounts, covered),
+    }
 
-    def shown(value: Any) -> Any:
-        if isinstance(value, str) and not isinstance(value, Markup):
-            return typeset.legible(typeset.shortened(value), covered)
-        return value
 
-    made = Environment(
-        loader=FileSystemLoader(folder("templates")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=shown,
-        trim_blocks=True,
-    )
+def _filters(dossier: Dossier, amounts: Amounts) -> dict[str, Callable[..., Any]]:
     whole = Fraction(dossier.wine.told_of)
     positions = {fill.event: fill for fill in dossier.wine.fills}
 
@@ -164,35 +85,20 @@ def _environment(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bo
         known = positions.get(event)
         return f"of {typeset.day(known.filled_on)} (event {known.position})" if known else event
 
-    made.filters.update(
-        bar=lambda share: _ours(charts.share_bar(share, 44, 5)),
-        brief=brief,
-        day=typeset.day,
-        field=typeset.field,
-        fill=fill,
-        grouped=typeset.grouped,
-        largest=typeset.largest,
-        prose=typeset.prose,
-        margin=typeset.margin,
-        moment=typeset.moment,
-        name=typeset.name,
-        needed=typeset.needed,
-        part=lambda share: amounts.plain(Fraction(share) * whole),
-        percent=typeset.share,
-        share=typeset.part,
-        says=typeset.says,
-        source=typeset.source,
-        verdict=typeset.verdict,
-        amount=amounts.amount,
-    )
-    return made
-
-
-def _ours(text: str) -> Any:
-    """Text that this program wrote itself (drawings, the style sheet), not to be escaped again."""
-    from markupsafe import Markup
-
-    return Markup(text)
+    return {
+        "bar": lambda share: ours(charts.share_bar(share, 44, 5)),
+        "brief": brief,
+        "fill": fill,
+        "largest": typeset.largest,
+        "margin": typeset.margin,
+        "needed": typeset.needed,
+        "part": lambda share: amounts.plain(Fraction(share) * whole),
+        "percent": typeset.share,
+        "share": typeset.part,
+        "source": typeset.source,
+        "verdict": typeset.verdict,
+        "amount": amounts.amount,
+    }
 
 
 def _heads(dossier: Dossier) -> dict[str, str]:
@@ -229,7 +135,7 @@ def _many(number: int, noun: str) -> str:
     return f"{typeset.counted(number)} {noun}{'' if number == 1 else 's'}"
 
 
-def _drawings(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bool]) -> dict[str, Any]:
+def _drawings(dossier: Dossier, amounts: Amounts, covered: Covered) -> dict[str, Any]:
     """The drawings as SVG; amounts in 10^-12 of a litre of this wine."""
     litres = Fraction(dossier.wine.told_of)
 
@@ -257,8 +163,8 @@ def _drawings(dossier: Dossier, amounts: Amounts, covered: Callable[[str], bool]
     title = f"Genealogy of lot {legible(dossier.wine.lot)}"
     return {
         "wide": wide,
-        "genealogy": _ours(charts.genealogy(bodies, links, canvas, title)),
-        "origins": _ours(_origins(dossier, legible)),
+        "genealogy": ours(charts.genealogy(bodies, links, canvas, title)),
+        "origins": ours(_origins(dossier, legible)),
     }
 
 
@@ -308,60 +214,3 @@ def _origins(dossier: Dossier, legible: Callable[[str], str]) -> str:
             (f"{len(rows) - len(shown)} smaller parts", f"{typeset.part(str(rest))} %", rest)
         )
     return charts.origins(parts, legible(dossier.wine.lot), PORTRAIT[0])
-
-
-# ---- the deny-all fetcher, fonts and dates
-
-
-@cache
-def _font(weight: str) -> bytes:
-    return (folder("templates") / "fonts" / f"SourceSans3-{weight}.woff2").read_bytes()
-
-
-@cache
-def _coverage() -> frozenset[int]:
-    """The code points that all shipped fonts have, from ``fonts/coverage.txt``."""
-    text = (folder("templates") / "fonts" / "coverage.txt").read_text(encoding="ascii")
-    points: set[int] = set()
-    for line in text.splitlines():
-        if line and not line.startswith("#"):
-            first, _, last = line.partition("-")
-            points.update(range(int(first, 16), int(last or first, 16) + 1))
-    return frozenset(points)
-
-
-def _covered(sign: str) -> bool:
-    return ord(sign) in _coverage() and typeset.unhidden(sign)
-
-
-def _fetcher() -> URLFetcher:
-    """Hands out the shipped fonts from memory and ends the rendering on anything else."""
-    from weasyprint.urls import (
-        FatalURLFetchingError,
-        URLFetcher,
-        URLFetcherResponse,
-    )
-
-    class Fonts(URLFetcher):  # type: ignore[misc]  # ships no types
-        def fetch(self, url: str, headers: Any = None) -> Any:  # noqa: ARG002
-            weight = url.removeprefix(SCHEME)
-            if url == weight or weight not in FONTS:
-                raise FatalURLFetchingError(f"a page asked for `{url}`; nothing is fetched")
-            return URLFetcherResponse(url, _font(weight), {"Content-Type": "font/woff2"})
-
-    return Fonts()
-
-
-@contextmanager
-def _source_date(as_of: str) -> Iterator[None]:
-    """The date that the PDF carries inside, for as long as it is written."""
-    before = os.environ.get("SOURCE_DATE_EPOCH")
-    days = (date.fromisoformat(as_of[:10]) - date(1970, 1, 1)).days
-    os.environ["SOURCE_DATE_EPOCH"] = str(days * 86_400)
-    try:
-        yield
-    finally:
-        if before is None:
-            del os.environ["SOURCE_DATE_EPOCH"]
-        else:
-            os.environ["SOURCE_DATE_EPOCH"] = before

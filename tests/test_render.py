@@ -16,7 +16,7 @@ import page
 import pikepdf
 import pytest
 
-from ampelog import render, typeset
+from ampelog import printing, render, typeset
 from ampelog.errors import Refused
 from ampelog.facts import Claim, Dossier, Row, Table
 from ampelog.render import Options
@@ -314,7 +314,7 @@ def test_nothing_is_fetched_and_asking_for_anything_ends_the_rendering() -> None
         with pytest.raises(FatalURLFetchingError):
             HTML(
                 string=f"<link rel=stylesheet href='{address}'>x",
-                url_fetcher=render._fetcher(),
+                url_fetcher=printing.fetcher(),
             ).render()
 
 
@@ -323,7 +323,7 @@ def test_no_template_says_that_text_is_safe() -> None:
         words = path.read_text(encoding="utf-8")
         for banned in ("|safe", "| safe", "Markup", "autoescape", "http", "src=", "href="):
             assert banned not in words, (path.name, banned)
-    sources = [path for path in (HERE / "ampelog").glob("*.py") if path.name != "render.py"]
+    sources = [path for path in (HERE / "ampelog").glob("*.py") if path.name != "printing.py"]
     assert not [path.name for path in sources if "Markup(" in path.read_text(encoding="utf-8")]
 
 
@@ -331,7 +331,7 @@ def test_a_page_is_one_file_that_asks_for_nothing() -> None:
     text = page_of(invented.dossier())
     assert not re.findall(r"(?:href|src)=", text)
     addresses = re.findall(r"url\(([^)]{0,30})", text)
-    assert len(addresses) == len(render.FONTS)
+    assert len(addresses) == len(printing.FONTS)
     assert all(one.startswith("data:font/woff2;base64,") for one in addresses)
 
 
@@ -345,8 +345,8 @@ def test_the_fonts_are_whole_licensed_and_small() -> None:
     sizes = [path.stat().st_size for path in folder.iterdir()]
     assert sum(sizes) < 1_500_000
     assert "SIL Open Font License" in (folder / "LICENSE-SourceSans3.md").read_text("utf-8")
-    covered = {ord(sign) for sign in map(chr, range(0x10000)) if render._covered(sign)}
-    for weight in render.FONTS:
+    covered = {ord(sign) for sign in map(chr, range(0x10000)) if printing.covered(sign)}
+    for weight in printing.FONTS:
         cmap = set(TTFont(folder / f"SourceSans3-{weight}.woff2").getBestCmap())
         assert covered <= cmap
         assert len(cmap) > 1500
@@ -400,7 +400,7 @@ def test_the_same_facts_give_the_same_bytes_wherever_they_are_printed(tmp_path: 
 
 def test_printing_leaves_the_environment_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "7")
-    with render._source_date("2026-11-25"):
+    with printing.source_date("2026-11-25"):
         assert os.environ["SOURCE_DATE_EPOCH"] == str(20_782 * 86_400)
     assert os.environ["SOURCE_DATE_EPOCH"] == "7"
 
@@ -436,7 +436,9 @@ def test_shares_of_a_table_are_printed_beside_their_volume() -> None:
 
 def _pages(dossier: Dossier, options: Options = DEFAULT) -> list[str]:
     """The text of each printed page, margins included."""
-    laid_out = render._laid_out(render._printable(dossier, options))
+    laid_out = printing.laid_out(
+        printing.printable(render.page(dossier, options.units)(printing.covered), options.paper)
+    )
     return [
         re.sub(
             r"\s+",

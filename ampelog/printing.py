@@ -1,0 +1,239 @@
+"""Pages to files: HTML with everything inside it, PDF from that HTML.
+
+The same page gives the same bytes: every date comes from it, the fonts are the shipped files, and
+nothing is fetched. Text from the ledger is data: the templates escape it, what is very long is
+cut, and signs that the fonts lack or that would turn text around are printed as code.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ampelog import typeset
+from ampelog.errors import Refused
+from ampelog.resources import folder
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from weasyprint import Document
+    from weasyprint.urls import URLFetcher
+
+FONTS = {"Regular": (400, "normal"), "Semibold": (600, "normal"), "It": (400, "italic")}
+"""The shipped files, with CSS weight and style."""
+PAPERS = {"letter": "letter", "a4": "A4"}
+SCHEME = "ampelog-font:"
+
+Covered = Callable[[str], bool]
+"""Whether the page at hand can show a sign: a PDF has the shipped fonts alone."""
+
+
+@dataclass(frozen=True)
+class Page:
+    """A template of ``templates/`` with what fills it.
+
+    ``as_of`` is the day (ISO 8601) that the document carries inside; the templates see it as
+    ``as_of`` beside ``values``. ``filters`` are those of this page, beside those of all.
+    """
+
+    template: str
+    as_of: str
+    values: Mapping[str, Any]
+    filters: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
+
+
+Made = Callable[[Covered], Page]
+"""A page for what its reader can show: drawings are text too."""
+
+
+@dataclass(frozen=True)
+class Printed:
+    """A PDF and the number of its pages."""
+
+    content: bytes
+    pages: int
+
+
+def html(made: Made, paper: str = "letter") -> str:
+    """The page as one self-contained file; the fonts are inside it."""
+    addresses = {
+        one: f"data:font/woff2;base64,{base64.b64encode(_font(one)).decode()}" for one in FONTS
+    }
+    return _filled(made(typeset.unhidden), paper, addresses, typeset.unhidden)
+
+
+def pdf(made: Made, paper: str = "letter") -> Printed:
+    """The page as a tagged PDF."""
+    page = made(covered)
+    text = printable(page, paper)
+    identifier = hashlib.sha256(text.encode()).digest()[:16]
+    with source_date(page.as_of):
+        pages = laid_out(text)
+        content = pages.write_pdf(pdf_identifier=identifier, pdf_variant="pdf/ua-1")
+    return Printed(bytes(content), len(pages.pages))
+
+
+def printable(page: Page, paper: str) -> str:
+    """The page as it goes into a PDF: fonts by name, only signs that they have."""
+    return _filled(page, paper, {one: f"{SCHEME}{one}" for one in FONTS}, covered)
+
+
+def laid_out(text: str) -> Document:
+    """Pages, set by the shipped fonts."""
+    from weasyprint import HTML
+
+    return HTML(string=text, base_url=SCHEME, url_fetcher=fetcher()).render()
+
+
+def check_name(path: Path, example: str) -> None:
+    """``Refused`` where a file's ending is neither ``.pdf`` nor ``.html``."""
+    if path.suffix.lower() not in (".pdf", ".html"):
+        raise Refused(f"`{path.name}` is neither a .pdf nor an .html file", hint=f"-o {example}")
+
+
+def check_paper(paper: str) -> None:
+    """``Refused`` for a paper that is not known."""
+    if paper not in PAPERS:
+        raise Refused(f"--paper {paper}: wanted {' or '.join(PAPERS)}")
+
+
+def write(made: Made, path: Path, paper: str = "letter") -> int:
+    """Write a ``.pdf`` or ``.html`` file, whole or not at all; returns the number of its pages.
+
+    An HTML file is one page. ``Refused`` for another ending, or where it cannot be written.
+    """
+    check_name(path, "FILE.pdf")
+    if path.suffix.lower() == ".html":
+        keep(html(made, paper).encode(), path)
+        return 1
+    printed = pdf(made, paper)
+    keep(printed.content, path)
+    return printed.pages
+
+
+def keep(content: bytes, path: Path) -> None:
+    """Write a file whole or not at all; ``Refused`` where it cannot be written."""
+    beside = path.with_name(f"{path.name}.part")
+    try:
+        beside.write_bytes(content)
+        beside.replace(path)
+    except OSError as problem:
+        beside.unlink(missing_ok=True)
+        raise Refused(f"`{path}` cannot be written: {problem.strerror}") from None
+
+
+def _filled(page: Page, paper: str, fonts: Mapping[str, str], shows: Covered) -> str:
+    """The filled-in template."""
+    faces = "".join(
+        f'@font-face{{font-family:"Source Sans 3";font-weight:{weight};font-style:{style};'
+        f"src:url({fonts[one]})}}\n"
+        for one, (weight, style) in FONTS.items()
+    )
+    size = PAPERS[paper]
+    sheet = f"@page{{size:{size}}}@page wide{{size:{size} landscape}}\n"
+    rules = (folder("templates") / "print.css").read_text(encoding="utf-8")
+    template = _environment(page, shows).get_template(page.template)
+    return template.render(as_of=page.as_of, style=ours(faces + sheet + rules), **page.values)
+
+
+def _environment(page: Page, shows: Covered) -> Environment:
+    """Templates that escape everything, fail on what is missing, and show only legible text."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    def shown(value: Any) -> Any:
+        if isinstance(value, str) and not isinstance(value, Markup):
+            return typeset.legible(typeset.shortened(value), shows)
+        return value
+
+    made = Environment(
+        loader=FileSystemLoader(folder("templates")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=shown,
+        trim_blocks=True,
+    )
+    made.filters.update(
+        day=typeset.day,
+        field=typeset.field,
+        grouped=typeset.grouped,
+        moment=typeset.moment,
+        name=typeset.name,
+        prose=typeset.prose,
+        says=typeset.says,
+    )
+    made.filters.update(page.filters)
+    return made
+
+
+def ours(text: str) -> Any:
+    """Text that this program wrote itself (drawings, the style sheet), not to be escaped again."""
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+# ---- the deny-all fetcher, fonts and dates
+
+
+@cache
+def _font(weight: str) -> bytes:
+    return (folder("templates") / "fonts" / f"SourceSans3-{weight}.woff2").read_bytes()
+
+
+@cache
+def _coverage() -> frozenset[int]:
+    """The code points that all shipped fonts have, from ``fonts/coverage.txt``."""
+    text = (folder("templates") / "fonts" / "coverage.txt").read_text(encoding="ascii")
+    points: set[int] = set()
+    for line in text.splitlines():
+        if line and not line.startswith("#"):
+            first, _, last = line.partition("-")
+            points.update(range(int(first, 16), int(last or first, 16) + 1))
+    return frozenset(points)
+
+
+def covered(sign: str) -> bool:
+    """Whether the shipped fonts have a sign that prints as itself."""
+    return ord(sign) in _coverage() and typeset.unhidden(sign)
+
+
+def fetcher() -> URLFetcher:
+    """Hands out the shipped fonts from memory and ends the rendering on anything else."""
+    from weasyprint.urls import (
+        FatalURLFetchingError,
+        URLFetcher,
+        URLFetcherResponse,
+    )
+
+    class Fonts(URLFetcher):  # type: ignore[misc]  # ships no types
+        def fetch(self, url: str, headers: Any = None) -> Any:  # noqa: ARG002
+            weight = url.removeprefix(SCHEME)
+            if url == weight or weight not in FONTS:
+                raise FatalURLFetchingError(f"a page asked for `{url}`; nothing is fetched")
+            return URLFetcherResponse(url, _font(weight), {"Content-Type": "font/woff2"})
+
+    return Fonts()
+
+
+@contextmanager
+def source_date(as_of: str) -> Iterator[None]:
+    """The date that the PDF carries inside, for as long as it is written."""
+    before = os.environ.get("SOURCE_DATE_EPOCH")
+    days = (date.fromisoformat(as_of[:10]) - date(1970, 1, 1)).days
+    os.environ["SOURCE_DATE_EPOCH"] = str(days * 86_400)
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["SOURCE_DATE_EPOCH"]
+        else:
+            os.environ["SOURCE_DATE_EPOCH"] = before
