@@ -13,7 +13,7 @@ from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
 from ampelog.room import may_arrive
 from ampelog.state import BOTTLES, MASS, Holding, Lot
 from ampelog.steps import Step
-from ampelog.transfers import LARGE, book
+from ampelog.transfers import book, shortfall
 
 
 def bottle(cellar: Cellar, step: Step) -> None:
@@ -38,8 +38,7 @@ def bottle(cellar: Cellar, step: Step) -> None:
                 f"`{draw.lot.name}` was bottled while on hold ({', '.join(held)})",
                 draw.lot.name,
             )
-    missing = sum(d.amount for d in out) - sum(f.amount for f in found)
-    _check_shortfall(cellar, step, out, found, missing)
+    missing = shortfall(cellar, step, out, found)
     may_arrive(cellar, step, out, found)
     pool = take(cellar, step, out)
     pool.holds |= keys
@@ -53,34 +52,6 @@ def bottle(cellar: Cellar, step: Step) -> None:
         )
         lot.fills[node] = ended
         _add_fill(lot, fill, pool, [(node, fill.amount)])
-
-
-def _check_shortfall(
-    cellar: Cellar, step: Step, out: list[Draw], found: list[Fill], missing: int
-) -> None:
-    model: Any = step.model
-    drawn = sum(draw.amount for draw in out)
-    if missing < 0 and model.gain is None:
-        raise CannotHave(
-            "more out than in",
-            f"{quantities.text(drawn - missing)} L in bottles from {quantities.text(drawn)} L",
-            'check bottles and format, or say why there is more with `"gain": "..."`',
-            found[0].lot,
-        )
-    if missing < 0:
-        cellar.find(
-            step,
-            "gain",
-            f"{quantities.text(-missing)} L more bottled than drawn: {model.gain}",
-            found[0].lot,
-        )
-    elif model.kind == "bottle" and missing * LARGE > drawn and model.loss is None:
-        cellar.find(
-            step,
-            "large shortfall",
-            f"{quantities.text(missing)} L of {quantities.text(drawn)} L drawn were not bottled",
-            out[0].lot.name,
-        )
 
 
 def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
@@ -178,8 +149,7 @@ def pack(cellar: Cellar, step: Step) -> None:
             "leave out `format`, or pack into a lot of the same",
             found[0].lot,
         )
-    missing = sum(d.amount for d in out) - sum(f.amount for f in found)
-    _check_shortfall(cellar, step, out, found, missing)
+    missing = shortfall(cellar, step, out, found)
     may_arrive(cellar, step, out, found)
     label = _one_label(out)
     ended = {node: when for draw in out for node, when in draw.lot.fills.items()}

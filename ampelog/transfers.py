@@ -8,7 +8,7 @@ from typing import Any
 
 from ampelog import quantities
 from ampelog.cellar import Cellar
-from ampelog.endpoints import CannotHave
+from ampelog.endpoints import CannotHave, said
 from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, take
 from ampelog.room import may_arrive
 from ampelog.state import MASS, VOLUME, Lot
@@ -117,39 +117,37 @@ def _move(
     pomace: Sequence[Fill] = (),
 ) -> None:
     """Within one dimension: the shortfall is lost, more out than in is a gain with a reason."""
-    drawn, filled = sum(d.amount for d in out), sum(fill.amount for fill in found)
-    missing = drawn - filled
-    model: Any = step.model
+    missing = shortfall(cellar, step, out, found)
+    may_arrive(cellar, step, out, [*found, *pomace])
+    pool = take(cellar, step, out)
+    book(cellar, out, found, missing, step.model.kind)
+    _arrive(cellar, step, pool, found, list(pomace))
+
+
+def shortfall(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[Fill]) -> int:
+    """What of the drawn did not arrive (10^-12 L or kg), below zero where there is more.
+
+    More out than in is refused without a reason and is a finding with one; a large shortfall
+    without a reason is a finding.
+    """
+    drawn, filled = sum(draw.amount for draw in out), sum(fill.amount for fill in found)
+    missing, model = drawn - filled, step.model
+    sort = found[0].sort if found else out[0].lot.sort
     if missing < 0 and model.gain is None:
         raise CannotHave(
             "more out than in",
-            f"{quantities.text(filled)} filled from {quantities.text(drawn)} drawn",
+            f"{said(filled, sort)} filled from {said(drawn, sort)} drawn",
             'check the quantities, or say why there is more with `"gain": "..."`',
             found[0].lot,
         )
     if missing < 0:
-        cellar.find(
-            step,
-            "gain",
-            f"{quantities.text(-missing)} more filled than drawn: {model.gain}",
-            found[0].lot,
-        )
+        says = f"{said(-missing, sort)} more filled than drawn: {model.gain}"
+        cellar.find(step, "gain", says, found[0].lot)
     elif model.kind in SHORTFALL_KINDS and missing * LARGE > drawn and model.loss is None:
-        cellar.find(
-            step,
-            "large shortfall",
-            f"{quantities.text(missing)} of {quantities.text(drawn)} drawn did not arrive "
-            f"({quantities.floor_text(_ratio(missing, drawn), 1)} %)",
-            out[0].lot.name,
-        )
-    may_arrive(cellar, step, out, [*found, *pomace])
-    pool = take(cellar, step, out)
-    book(cellar, out, found, missing, model.kind)
-    _arrive(cellar, step, pool, found, list(pomace))
-
-
-def _ratio(part: int, whole: int) -> Fraction:
-    return Fraction(part * 100, whole)
+        part = quantities.floor_text(Fraction(missing * 100, drawn), 1)
+        says = f"{said(missing, sort)} of {said(drawn, sort)} drawn did not arrive ({part} %)"
+        cellar.find(step, "large shortfall", says, out[0].lot.name)
+    return missing
 
 
 def book(

@@ -191,7 +191,7 @@ BAD: dict[str, tuple[str, str, str]] = {
     ),
     "more out than in": (
         rack(to={"lot": "A", "vessel": "T9", "volume": "6 L"}),
-        *("more out than in", "6 filled from 5 drawn"),
+        *("more out than in", "6 L filled from 5 L drawn"),
     ),
     "mass from volume": (rack(to={"lot": "X", "mass": "5 kg"}), "two dimensions", "mass"),
     "full without capacity": (
