@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from ampelog import quantities
 from ampelog.quantities import MASS, ONE, PIECES, VOLUME, NotAQuantity, parse
+from tests.tables import table
 
 INCH_CM = Fraction("2.54")
 """Handbook 44, App. C, section 4: 1 inch = 2.54 centimetres exactly."""
@@ -210,3 +211,33 @@ def test_the_figures_of_the_trade_come_out_as_it_rounds_them() -> None:
     # common practice, no source: a case of nine litres is about 2.4 gal
     assert quantities.floor_text(case / of("1 gal"), 1) == "2.3"
     assert quantities.ceiling_text(case / of("1 gal"), 1) == "2.4"
+
+
+EXACT_UNITS = {
+    "US gallon (231 in3)": "1 gal",
+    "pound avoirdupois": "1 lb",
+    "short ton (2000 lb)": "1 ton",
+    "tonne": "1 t",
+    "hectolitre": "1 hL",
+}
+"""Names in the reference table, and as we write them."""
+PINT_UNITS = {
+    "US gallon (231 in3)": ("US_liquid_gallon", "liter"),
+    "US fluid ounce": ("US_fluid_ounce", "milliliter"),
+    "US quart": ("US_liquid_quart", "liter"),
+    "imperial gallon": ("imperial_gallon", "liter"),
+    "pound avoirdupois": ("pound", "kilogram"),
+    "short ton (2000 lb)": ("US_ton", "kilogram"),
+    "long ton (2240 lb)": ("long_ton", "kilogram"),
+    "tonne": ("metric_ton", "kilogram"),
+    "hectolitre": ("hectoliter", "liter"),
+}
+
+
+@pytest.mark.parametrize("name", PINT_UNITS)
+def test_the_table_of_exact_units_agrees_with_pint_and_with_ours(name: str, registry: Any) -> None:
+    printed = {row["unit"]: Fraction(row["factor"]) for row in table("units_exact")}[name]
+    unit, base = PINT_UNITS[name]
+    assert registry.Quantity(Fraction(1), unit).to(base).magnitude == printed
+    if name in EXACT_UNITS:
+        assert of(EXACT_UNITS[name]) == printed

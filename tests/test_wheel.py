@@ -17,7 +17,12 @@ from tests.program import EXAMPLE, TOP, Answer
 
 SOURCES = ("ampelog", "queries", "templates", "pyproject.toml", "README.md")
 PIP = [sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check"]
-SHIPPED = {"queries": "*.sql", "templates": "*", "ampelog/rulepacks": "*"}
+SHIPPED = {
+    "queries": "*.sql",
+    "templates": "*",
+    "ampelog/rulepacks": "*",
+    "ampelog/cellar_facts": "*",
+}
 
 
 @pytest.fixture(scope="module")
