@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,16 @@ from tests.program import EXAMPLE, Run, made, program
 pytest_plugins = ("tests.running",)
 
 ZONED = ("--premises", "Quernmoor Cellar", "--timezone", "America/Los_Angeles")
+
+
+def lines(*files: Path) -> list[dict[str, Any]]:
+    """The events of files, as they are written there."""
+    return [json.loads(line) for file in files for line in file.read_text("utf-8").splitlines()]
+
+
+EVENTS = lines(*EXAMPLE)
+LAST_DAY = "2026-11-25"
+"""README: nothing happens after it; labels and releases may look ahead."""
 
 
 @pytest.fixture(scope="module")
@@ -68,14 +79,14 @@ def test_its_findings_are_those_of_its_story(tmp_path: Path) -> None:
     years = [program(*at, "load", str(file), "--json").json for file in EXAMPLE]
     rules = sorted(one["rule"] for answer in years for one in answer["findings"])
     assert rules == ["gain", "left before its release", "resolved anew"]
-    assert sum(answer["recorded"] for answer in years) == 902
+    assert sum(answer["recorded"] for answer in years) == len(EVENTS)
 
 
 def test_it_verifies_and_balances(one_by_one: tuple[str, str], example: Run) -> None:
     for at in ((), one_by_one):
         answer = example(*at, "verify", "--json")
         assert (answer.code, answer.json["ok"], answer.json["findings"]) == (0, True, [])
-        assert answer.json["checked"]["log"] == 903
+        assert answer.json["checked"]["log"] == len(EVENTS) + 1
         for words in (("balance",), ("balance", "--as-of", "2024-03-31")):
             rows = ask(*at, *words)
             assert len(rows) > 60
@@ -106,7 +117,7 @@ def test_nothing_is_lost_or_found_between_fruit_and_bottle(example: Run) -> None
 def test_known_again_it_changes_nothing(one_by_one: tuple[str, str]) -> None:
     before = program(*one_by_one, "log", "--json").out
     answer = program(*one_by_one, "load", *map(str, EXAMPLE), "--json")
-    assert (answer.code, answer.json["recorded"], answer.json["known"]) == (0, 0, 902)
+    assert (answer.code, answer.json["recorded"], answer.json["known"]) == (0, 0, len(EVENTS))
     assert answer.json["findings"] == []
     assert program(*one_by_one, "log", "--json").out == before
 
@@ -189,7 +200,8 @@ def test_what_was_known_before_the_correction_is_still_asked(example: Run, tmp_p
     more = program(*at, "load", *map(str, EXAMPLE[8:]))
     assert more.code == 0, more.err
     asked = (*at, "composition", "23-SY-C", "--by", "variety", "--as-of", "2024-02-01")
-    before = program(*asked, "--known-on", "519", "--json").json["shares"]
+    eight = str(1 + len(lines(*EXAMPLE[:8])))
+    before = program(*asked, "--known-on", eight, "--json").json["shares"]
     after = program(*asked, "--json").json["shares"]
     viognier = [
         next(row["share"] for row in rows if row["variety"] == "Viognier")
@@ -225,3 +237,108 @@ def test_a_hold_in_the_wood_is_seen(example: Run) -> None:
     assert len(row["holdings"]) == 3
     assert row["holds"]
     assert "on hold" in example("lots").out
+
+
+def test_it_ends_on_its_last_day() -> None:
+    late = [one for one in EVENTS if one["at"][:10] > LAST_DAY]
+    assert [(one["kind"], one["lot"]) for one in late] == [("release", "CFS24")]
+    assert len({one["id"] for one in EVENTS}) == len(EVENTS)
+
+
+def packed_with(event: dict[str, Any]) -> list[tuple[str, str, int]]:
+    """Of a bottling or packing: material, its lot, pieces."""
+    found = []
+    for use in event["materials"]:
+        amount, unit = use["amount"].split()
+        assert unit == "pieces"
+        found.append((use["material"], use["lot"], int(amount)))
+    return found
+
+
+def test_every_bottling_names_its_glass_its_cork_and_its_capsule() -> None:
+    """As many pieces as bottles, and of no delivery more than came."""
+    came: dict[tuple[str, str], int] = {}
+    for one in EVENTS:
+        if one["kind"] == "receive" and "material" in one:
+            name = (one["material"], one["material_lot"])
+            came[name] = came.get(name, 0) + int(one["amount"].split()[0])
+    bottlings = [one for one in EVENTS if one["kind"] == "bottle"]
+    assert len(bottlings) == 23
+    for one in bottlings:
+        filled = sum(end["bottles"] for end in one.get("to", [one]))
+        for what in ("bottle", "cork", "capsule"):
+            used = [pieces for name, _, pieces in packed_with(one) if name.split()[0] == what]
+            assert sum(used) == filled, one["ref"]
+    for one in (one for one in EVENTS if "materials" in one):
+        for material, lot, pieces in packed_with(one):
+            came[material, lot] -= pieces
+    assert min(came.values()) >= 0
+
+
+def test_one_glass_is_in_four_bottlings_and_went_to_four_parties(example: Run) -> None:
+    """README, "A glass that is called back": filled from August 2024 to April 2026, and packed
+    on; what is still there is on hold."""
+    filled = [
+        one
+        for one in EVENTS
+        if one["kind"] == "bottle" and any(lot == "G-2404" for _, lot, _ in packed_with(one))
+    ]
+    assert [one.get("lot") for one in filled] == ["CRS23", "BSY23", "CFS23-SH", "BSY24"]
+    assert (filled[0]["at"][:7], filled[-1]["at"][:7]) == ("2024-08", "2026-04")
+    lots = {"CRS23", "BSY23", "HCS23", "CFS23-US", "CFS23-DK", "BSY24"}
+    shipped = [one for one in EVENTS if one["kind"] == "ship" and one.get("lot") in lots]
+    reached = {one["to"] for one in shipped}
+    assert len(reached) == 4
+    parties = {one["name"]: one for one in EVENTS if one["kind"] == "party"}
+    assert all(parties[name]["address"] and parties[name]["phone"] for name in reached)
+    held = {row["lot"] for row in example("lots", "--bottled", "--json").json if row.get("holds")}
+    assert held == lots
+
+
+WEEK = "2025-02-17"
+"""README, "A bottling week": the evening before the first run."""
+
+
+def last_of(lot: str) -> dict[str, str]:
+    """When a lot was last treated, measured for a quantity and signed for at a gate."""
+    found: dict[str, str] = {}
+    for one in EVENTS:
+        if one.get("lot") == lot and one["at"][:10] <= WEEK:
+            found |= dict.fromkeys([one["kind"], *one.get("values", ())], one["at"])
+            if one.get("result") == "pass":
+                found[one["gate"]] = one["at"]
+    return found
+
+
+def test_four_wines_stand_before_a_bottling_week(example: Run) -> None:
+    """README, "A bottling week": each has a label whose statements are supported; what is measured
+    and what happened since tells them apart; one is on hold."""
+    rows = {row["lot"]: row for row in example("lots", "--as-of", WEEK, "--json").json}
+    wines = ("24-VGB", "24-RS", "24-SC", "24-LH")
+    for lot in wines:
+        assert rows[lot]["state"] == "wine"
+        answer = example("claims", lot, "--as-of", WEEK, "--json")
+        assert (answer.code, answer.json["verdict"]) == (0, "supported")
+    assert [lot for lot in wines if rows[lot].get("holds")] == ["24-LH"]
+    last = {lot: last_of(lot) for lot in wines}
+    assert "heat_stability" not in last["24-RS"]
+    for lot in ("24-VGB", "24-LH"):
+        assert last[lot]["treat"] < last[lot]["heat_stability"], "measured after it was treated"
+        assert last[lot]["free_so2"][:10] == last[lot]["B17"][:10] == last[lot]["B33"][:10] == WEEK
+    assert last["24-SC"]["alcohol"] < last["24-SC"]["treat"], "treated after it was measured"
+    assert last["24-SC"]["B30"] < last["24-SC"]["treat"]
+
+
+def test_the_stuck_grenache_was_read_every_morning() -> None:
+    """README, "A morning in the harvest": four and a half, and nothing moves."""
+    read = {
+        one["at"][:10]: one
+        for one in EVENTS
+        if one["kind"] == "reading" and one["lot"] == "23-GR-B" and "brix" in one
+    }
+    days = [f"2023-10-{day:02d}" for day in range(6, 25)]
+    assert [day for day in days if day not in read] == []
+    brix = [Fraction(read[day]["brix"]) for day in days]
+    assert brix == sorted(brix, reverse=True)
+    assert brix[days.index("2023-10-15")] == Fraction("4.5")
+    assert all("temperature" in one for one in read.values())
