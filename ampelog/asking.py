@@ -35,10 +35,22 @@ app = typer.Typer(
     ),
 )
 Text = Annotated[str | None, typer.Option()]
-LISTS = frozenset({"log", "lots", "trace", "composition", "balance", "claims", "claimable"})
+LISTS = frozenset(
+    {"log", "lots", "trace", "composition", "balance", "claims", "claimable", "readiness"}
+)
 """Commands that answer with a list, which may be told as CSV."""
 SUPPOSED = frozenset(
-    {"lots", "trace", "composition", "balance", "claims", "claimable", "ingredients", "trial"}
+    {
+        "lots",
+        "trace",
+        "composition",
+        "balance",
+        "claims",
+        "claimable",
+        "ingredients",
+        "trial",
+        "readiness",
+    }
 )
 """Commands that may be asked of a cellar with events that are not recorded."""
 

@@ -211,6 +211,12 @@ def line(text: str, style: str = "") -> None:
     sys.stdout.write(styled(clean(text), style, sys.stdout) + "\n")
 
 
+def text(sentence: str) -> None:
+    """A sentence on standard output, in lines that fit."""
+    for part in _wrapped(max(30, width(sys.stdout)))(clean(sentence)):
+        sys.stdout.write(f"{part}\n")
+
+
 def note(text: str, style: str = "") -> None:
     """A line on standard error: messages, progress and hints."""
     sys.stderr.write(styled(clean(text), style, sys.stderr) + "\n")

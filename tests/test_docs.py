@@ -25,6 +25,9 @@ NO = {
     "claims CRS23",
     "claims STL24 --market eu",
     'claims STL24 --label "Stateline Syrah 2024, Denmark"',
+    "readiness 24-RS --as-of 2025-02-17",
+    "readiness 24-SC --as-of 2025-02-17",
+    "readiness 24-LH --as-of 2025-02-17",
 }
 """Commands of the documents whose answer is no, with exit code 1; all others end with 0."""
 

@@ -20,6 +20,7 @@ HOMES = {
         "label_commands",
         "log_commands",
         "paper_commands",
+        "readiness_commands",
     },
     "rich": {"opening"},
     "duckdb": {"database"},

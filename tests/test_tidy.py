@@ -99,7 +99,9 @@ def _call(name: str, called: str) -> Iterator[str]:
         return
     if called in ("print", "input", "exit", "quit", "breakpoint", "sys.exit"):
         yield f"{called}()"
-    if called == "asking.now" and (name == "opening" or name.endswith("_commands")):
+    if called in ("asking.now", "asking.today") and (
+        name == "opening" or name.endswith("_commands")
+    ):
         return  # the commands are told the time there
     if CLOCK.search(called) and called not in STOPWATCH:
         yield f"looks at the clock: {called}()"

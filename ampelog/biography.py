@@ -1,0 +1,366 @@
+"""What was measured in the wine of each holding, and what was done to it: it follows the wine.
+
+A measurement binds the wine that was there then (EVENTS.md, Target). Wine racked whole keeps what
+was measured in it, and so does wine that bears another name; where wines mix, a measurement holds
+on for the part of the mixture that it was made on. Barrels of one lot measured together stay
+measured when they are drawn together. So the events happen once more, and each holding has a
+``Body`` that is handed on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from typing import Any
+
+from ampelog import history
+from ampelog.cellar import Cellar
+from ampelog.endpoints import vessels_of
+from ampelog.gates import Table
+from ampelog.movement import draws, fills
+from ampelog.questions import View
+from ampelog.replay import apply
+from ampelog.state import VOLUME, Holding
+from ampelog.steps import Step
+
+Key = tuple[str, str | None]
+"""A holding: lot and vessel."""
+
+BLEND, MOVEMENT, WATER = "blend", "movement", "water"
+REFERMENTATION, MALOLACTIC = "refermentation", "malolactic"
+_MOVING = frozenset({"crush", "press", "rack", "barrel_down", "top", "blend"})
+_ADDS_NOTHING = frozenset({"so2", "filtration", "cold", "gas"})
+"""Treatments that void what names them alone; every other addition voids whatever was measured."""
+_EXPLAINED = frozenset({"produced", "contraction"})
+_WHOLE = Fraction(1)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that was done to a wine. ``kind`` as in the table of gates; ``voids`` where it
+    makes every measurement void."""
+
+    kind: str
+    instant: int
+    position: int
+    event: str
+    says: str
+    voids: bool = False
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """When it took effect, among all events."""
+        return (self.instant, self.position)
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A value of one quantity, as recorded. ``kept`` is the part of the wine that it was made on;
+    ``void`` what made it void, None while it holds."""
+
+    quantity: str
+    value: str
+    instant: int
+    position: int
+    event: str
+    at: str
+    kept: Fraction = _WHOLE
+    void: Change | None = None
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """When it was made, among all events."""
+        return (self.instant, self.position)
+
+
+@dataclass(slots=True)
+class Body:
+    """The wine of one holding: its latest measurements by quantity, and what was done to it."""
+
+    measured: dict[str, Measured] = field(default_factory=dict)
+    changes: tuple[Change, ...] = ()
+
+    def copy(self) -> Body:
+        """The same, free to change."""
+        return Body(dict(self.measured), self.changes)
+
+    def since(self, measured: Measured, kinds: Collection[str]) -> Change | None:
+        """The first change of these kinds after a measurement, or what made it void."""
+        later = [
+            change
+            for change in self.changes
+            if change.order > measured.order and (change.voids or change.kind in kinds)
+        ]
+        if measured.void is not None:
+            later.append(measured.void)
+        return min(later, key=lambda change: change.order, default=None)
+
+
+def note_of(gate: str) -> str:
+    """The quantity under which the notes of a gate are kept."""
+    return f"note {gate}"
+
+
+@dataclass(frozen=True, slots=True)
+class Biographies:
+    """The body of every holding; and by lot, in 10^-12 L, what measuring found more or less there
+    and nobody explained."""
+
+    bodies: dict[Key, Body]
+    unexplained: dict[str, int]
+
+
+def biographies(view: View, lots: Collection[str], table: Table) -> Biographies:
+    """What is known of the wine of these lots, as the view sees them."""
+    names = _upstream(view.steps, lots)
+    telling = _Telling(view.beginning(), table, names)
+    with history.still():
+        for step in view.steps:
+            telling.happens(step)
+    bodies = {key: body for key, body in telling.bodies.items() if key[0] in lots}
+    return Biographies(bodies, telling.unexplained)
+
+
+def _upstream(steps: Sequence[Step], lots: Collection[str]) -> set[str]:
+    """These lots and all whose wine may have come into them."""
+    found = set(lots)
+    for step in reversed(steps):
+        event = step.event
+        into = {end.get("lot") for end in _ends(event.get("to"))}
+        if event["kind"] == "lot" and event.get("of"):
+            into = {event["name"]}
+        if into & found:
+            found |= {str(end["lot"]) for end in _ends(event.get("from")) if "lot" in end}
+            found |= {str(end["lot"]) for end in _ends(event.get("of")) if "lot" in end}
+    return found
+
+
+def _ends(side: Any) -> Iterator[dict[str, Any]]:
+    for end in side if isinstance(side, list) else [side]:
+        if isinstance(end, dict):
+            yield end
+
+
+class _Telling:
+    """The events once more, with the bodies of the lots that matter handed on."""
+
+    def __init__(self, cellar: Cellar, table: Table, names: set[str]) -> None:
+        self._cellar, self._table, self._names = cellar, table, names
+        self._limit = Fraction(table.topping_percent) / 100
+        self.bodies: dict[Key, Body] = {}
+        self.unexplained: dict[str, int] = {}
+
+    def happens(self, step: Step) -> None:
+        """Apply one step, and hand on what is known of the wine."""
+        kind, event = step.event["kind"], step.event
+        if kind in _MOVING and self._fills(event):
+            self._moves(step)
+        elif kind == "lot" and event.get("of") and event["name"] in self._names:
+            self._renames(step)
+        elif kind == "gauge" and event["lot"] in self._names:
+            self._gauges(step)
+        elif event.get("lot") in self._names and kind in _IN_PLACE:
+            _IN_PLACE[kind](self, step)
+            apply(self._cellar, [step])
+        else:
+            apply(self._cellar, [step])
+            if kind in ("receive", "return") and event.get("lot") in self._names:
+                self._enters(step)
+
+    def _fills(self, event: dict[str, Any]) -> bool:
+        return any(end.get("lot") in self._names for end in _ends(event.get("to")))
+
+    def _body(self, key: Key) -> Body:
+        """The body of a holding; nothing is known of one that began empty."""
+        return self.bodies.setdefault(key, Body())
+
+    def _moves(self, step: Step) -> None:
+        """What is drawn is one body; each fill mixes it with what is there."""
+        cellar, model = self._cellar, step.model
+        drawn = [draw for draw in draws(cellar, model.from_, step) if draw.lot.sort == VOLUME]
+        parts = [(self._body((draw.lot.name, draw.vessel)), draw.amount) for draw in drawn]
+        pool = self._mixed(parts, step, "it was mixed") if parts else Body()
+        names = {end.lot for end in model.to if end.lot is not None}
+        there = {
+            (name, vessel)
+            for name in names
+            if (lot := cellar.lots.get(name)) is not None
+            for vessel in lot.holdings
+        }
+        emptied = {(one.lot.name, one.vessel) for one in drawn if one.amount == one.holding.amount}
+        apply(cellar, [step])
+        moved = Change(MOVEMENT, *self._told(step, "it was moved"))
+        for key, amount in self._filled(model):
+            if key in there - emptied and (held := self._held(key)) is not None:
+                stayed = held.amount - amount
+                kept = [(self._body(key), stayed), (pool, amount)]
+                self.bodies[key] = self._mixed(kept, step, f"{step.event['kind']} with other wine")
+            else:
+                self.bodies[key] = pool.copy()
+                self.bodies[key].changes += (moved,)
+
+    def _filled(self, model: Any) -> Iterable[tuple[Key, int]]:
+        """The holdings filled, each with what came into it."""
+        found: dict[Key, int] = {}
+        for fill in fills(end for end in model.to if end.lot is not None):
+            if fill.sort == VOLUME and fill.lot in self._names:
+                for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
+                    key = (fill.lot, vessel)
+                    found[key] = found.get(key, 0) + amount
+        return found.items()
+
+    def _held(self, key: Key) -> Holding | None:
+        lot = self._cellar.lots.get(key[0])
+        return None if lot is None else lot.holdings.get(key[1])
+
+    def _mixed(self, parts: Sequence[tuple[Body, int]], step: Step, says: str) -> Body:
+        """Bodies mixed: a measurement holds for the part of the mixture that it was made on."""
+        bodies = [(body, amount) for body, amount in parts if amount > 0]
+        if not bodies:
+            return Body()
+        if len({id(body) for body, _ in bodies}) == 1:
+            return bodies[0][0].copy()
+        whole = sum(amount for _, amount in bodies)
+        blended = Change(BLEND, *self._told(step, says))
+        made = Body()
+        for quantity in {name: None for body, _ in bodies for name in body.measured}:
+            made.measured[quantity] = self._kept(quantity, bodies, whole, blended)
+        changes = {(one.event, one.kind): one for body, _ in bodies for one in body.changes}
+        made.changes = tuple(sorted((*changes.values(), blended), key=lambda one: one.order))
+        return made
+
+    def _kept(
+        self, quantity: str, bodies: Sequence[tuple[Body, int]], whole: int, blended: Change
+    ) -> Measured:
+        """The measurement that speaks for most of the mixture, void where that is too little."""
+        shares: dict[str, Fraction] = {}
+        found: dict[str, Measured] = {}
+        for body, amount in bodies:
+            one = body.measured.get(quantity)
+            if one is None:
+                continue
+            found[one.event] = one if one.void is None else found.get(one.event, one)
+            held = one.kept if one.void is None else Fraction(0)
+            shares[one.event] = shares.get(one.event, Fraction(0)) + held * Fraction(amount, whole)
+        best = max(found.values(), key=lambda one: (shares[one.event], one.order))
+        kept = shares[best.event]
+        if best.void is not None or 1 - kept <= self._limit:
+            return replace(best, kept=kept)
+        return replace(best, kept=kept, void=blended)
+
+    def _told(self, step: Step, says: str) -> tuple[int, int, str, str]:
+        return step.instant, step.position, step.id, says
+
+    def _renames(self, step: Step) -> None:
+        """Another name: nothing moves, and what is known stays."""
+        name = step.event["name"]
+        before = {
+            (end.lot, vessel)
+            for end in step.model.of
+            if (lot := self._cellar.lots.get(end.lot)) is not None
+            for vessel in vessels_of(end) or lot.holdings
+        }
+        held = {key: holding.amount for key in before if (holding := self._held(key))}
+        there = self._cellar.lots.get(name)
+        was = {} if there is None else {v: one.amount for v, one in there.holdings.items()}
+        apply(self._cellar, [step])
+        for key in sorted(held, key=str):
+            new = (name, key[1])
+            body = self.bodies.pop(key, Body())
+            if key[1] in was:
+                kept = [(self._body(new), was[key[1]]), (body, held[key])]
+                self.bodies[new] = self._mixed(kept, step, "it was joined with other wine")
+            else:
+                self.bodies[new] = body
+            was[key[1]] = was.get(key[1], 0) + held[key]
+
+    def _enters(self, step: Step) -> None:
+        """What came in is not known; what was there before is mixed with it."""
+        key = (step.event["lot"], step.event.get("vessel"))
+        held = self._held(key)
+        if held is None:
+            return
+        parts = [amount for _, amount in held.parts]
+        before = sum(parts[:-1]) if key in self.bodies else 0
+        kept = [(self._body(key), before), (Body(), held.amount - before)]
+        self.bodies[key] = self._mixed(kept, step, f"{step.event['kind']} of other wine")
+
+    def _gauges(self, step: Step) -> None:
+        """What a dip or a count found otherwise than the book, and nobody explained."""
+        name = step.event["lot"]
+        lot = self._cellar.lots.get(name)
+        before = 0 if lot is None else lot.amount
+        apply(self._cellar, [step])
+        if lot is not None and step.event.get("reason") not in _EXPLAINED:
+            found = abs(lot.amount - before)
+            self.unexplained[name] = self.unexplained.get(name, 0) + found
+
+    # In place
+
+    def _target(self, step: Step) -> list[Key]:
+        """The holdings that an event in place is about."""
+        lot = self._cellar.lots.get(step.event["lot"])
+        if lot is None or lot.sort != VOLUME:
+            return []
+        vessels: Iterable[str | None] = vessels_of(step.model) or lot.holdings
+        return [(lot.name, vessel) for vessel in vessels]
+
+    def _measures(self, step: Step) -> None:
+        """A reading, an analysis or the note of a gate."""
+        values = dict(_values(step.event))
+        for key in self._target(step):
+            body = self._body(key)
+            for quantity, value in values.items():
+                body.measured[quantity] = Measured(
+                    quantity, value, step.instant, step.position, step.id, step.event["at"]
+                )
+
+    def _treats(self, step: Step) -> None:
+        event = step.event
+        used = [event.get("material"), *(use["material"] for use in event.get("materials") or ())]
+        words = " ".join([str(event["treatment"]), *(str(name) for name in used if name)])
+        adds = event.get("adds") is not None or event.get("role") is not None
+        kind = WATER if event.get("role") == "water" else self._table.kind_of(words)
+        says = f"treated: {event['treatment']}"
+        if event.get("material"):
+            says += f", {event['material']}"
+        self._changes(step, kind, says, voids=adds or kind not in _ADDS_NOTHING)
+
+    def _ferments(self, step: Step) -> None:
+        event = step.event
+        if event["culture"] == "malolactic":
+            self._changes(step, MALOLACTIC, f"malolactic fermentation: {event['stage']}")
+        elif event["stage"] != "end":
+            self._changes(step, REFERMENTATION, f"alcoholic fermentation: {event['stage']}")
+
+    def _changes(self, step: Step, kind: str, says: str, *, voids: bool = False) -> None:
+        change = Change(kind, *self._told(step, says), voids)
+        for key in self._target(step):
+            self._body(key).changes += (change,)
+
+
+_IN_PLACE = {
+    "reading": _Telling._measures,
+    "analysis": _Telling._measures,
+    "note": _Telling._measures,
+    "treat": _Telling._treats,
+    "ferment": _Telling._ferments,
+}
+
+
+def _values(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """What an event measured: each quantity with its value as recorded."""
+    if event["kind"] == "note":
+        if event.get("gate") and event.get("result"):
+            yield note_of(str(event["gate"])), str(event["result"])
+        return
+    if event["kind"] == "reading":
+        for name in ("brix", "specific_gravity"):
+            if event.get(name) is not None:
+                yield name, str(event[name])
+        return
+    for name, value in (event.get("values") or {}).items():
+        yield name, str(value)
+    for name, value in (event.get("other") or {}).items():
+        yield str(name).lower().replace(" ", "_"), str(value)
