@@ -20,6 +20,7 @@ from ampelog.errors import AmpelogError, Refused, Unopenable
 # The order of help.
 # isort: off
 from ampelog import log_commands  # noqa: F401
+from ampelog import sheet_commands  # noqa: F401
 from ampelog import cellar_commands  # noqa: F401
 from ampelog import label_commands  # noqa: F401
 from ampelog import readiness_commands  # noqa: F401

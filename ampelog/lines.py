@@ -160,24 +160,32 @@ def read(
     return entries, problems
 
 
-def entry(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:
-    """The entry of one event, or what is wrong with its form."""
+def entry(
+    event: dict[str, Any],
+    where: str,
+    zone: ZoneInfo,
+    now: int,
+    spot: Callable[[str], str] | None = None,
+) -> Entry | Sequence[Finding]:
+    """The entry of one event, or what is wrong with its form. ``spot`` names the place of a field
+    (its path, as `to.2.volume`), where that is narrower than ``where``."""
     kind = event.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
         return [_unknown_kind(kind, where)]
     try:
         model = model_of(event)
     except ValidationError as problem:
-        return mistakes.told(problem.errors(include_url=False), event, where)
+        return mistakes.told(problem.errors(include_url=False), event, where, spot)
     problems: list[Finding] = []
-    instant = _moment(model.at, kind, where, zone, now, problems)
+    began, ended = (where, where) if spot is None else (spot("at"), spot("until"))
+    instant = _moment(model.at, kind, began, zone, now, problems)
     if model.until is not None:
-        until = _moment(model.until, kind, where, zone, now, problems)
+        until = _moment(model.until, kind, ended, zone, now, problems)
         if instant is not None and until is not None and until < instant:
             problems.append(
                 Finding(
                     "time",
-                    where,
+                    ended,
                     f"`until` {model.until} is before `at` {model.at}",
                     "`at` is when it began, `until` when it ended",
                 )

@@ -10,9 +10,12 @@ import typer
 from ampelog import asking, say
 from ampelog.asking import No, Settings, Text, answered, app, at_head
 from ampelog.errors import Refused
-from ampelog.opening import opened, progress, read, viewed
+from ampelog.opening import opened, progress, viewed
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ampelog.errors import Finding
     from ampelog.ledger import Ledger
 
 _KEPT: list[object] = []
@@ -37,21 +40,30 @@ def init(
 @app.command()
 def load(
     context: typer.Context,
-    files: Annotated[list[str], typer.Argument(help="JSONL files; - is standard input.")],
+    files: Annotated[list[str], typer.Argument(help="JSONL, .csv or .xlsx; - is standard input.")],
+    kind: Annotated[str | None, typer.Option(help="The kind of a table's rows.")] = None,
+    columns: Annotated[
+        Path | None, typer.Option(help="A TOML file that maps your own column names.")
+    ] = None,
+    dates: Annotated[str | None, typer.Option(help="dmy, mdy or ymd, in tables.")] = None,
+    decimal: Annotated[str | None, typer.Option(help="comma or point, in tables.")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only.")] = False,
 ) -> None:
-    """Record the events of files: all of them or none. Example: ampelog load harvest.jsonl"""
-    from ampelog.history import still, zone_of
+    """Record the events of files: all of them or none.
+
+    A row of a table is an event; rows that share what stands in their column `event` are one event
+    with several endpoints. `template` prints the columns. Example: ampelog load harvest.jsonl
+    """
+    from ampelog.history import still
+    from ampelog.opening import gathered, written
 
     asked: Settings = context.obj
+    form = written(kind, columns, dates, decimal)
     with opened(asked, write=True) as ledger, still(), progress() as tick:
-        zone, moment = zone_of(ledger), asking.now()
-        entries, problems = [], []
-        for name in files:
-            found, wrong = read(name, zone, moment, tick)
-            entries += found
-            problems += wrong
-        recorded(asked, ledger, (entries, problems), moment, tick, dry_run=dry_run)
+        moment = asking.now()
+        found, known = gathered(ledger, files, form, moment, tick)
+        load, aside = (found.entries, found.problems), (found.odd, known)
+        recorded(asked, ledger, load, moment, tick, dry_run=dry_run, aside=aside)
 
 
 def recorded(
@@ -62,11 +74,17 @@ def recorded(
     tick: Any = None,
     *,
     dry_run: bool = False,
+    aside: tuple[Sequence[Finding], Sequence[str]] = ((), ()),
 ) -> None:
-    """Record a load, entries and problems, and say what it did; ``tick`` is None for one event."""
+    """Record a load, entries and problems, and say what it did; ``tick`` is None for one event.
+
+    ``aside`` is what was noticed while tables were read, and the rows of them that are known.
+    """
+    from ampelog.again import listed
     from ampelog.recording import record as record_load
 
     entries, problems = load
+    odd, rows = aside
     done = record_load(
         ledger, entries, problems, by=asking.login(), now=moment, dry_run=dry_run, tick=tick
     )
@@ -75,16 +93,20 @@ def recorded(
         "recorded": 0 if dry_run else done.recorded,
         "known": done.known,
         "head": at_head(done.head),
-        "findings": [dict(vars(one)) for one in done.findings],
+        "findings": [dict(vars(one)) for one in (*odd, *done.findings)],
         "changes": [],
     }
     if dry_run:
         answer["would_record"] = done.recorded
     if tick is None:
         answer["id"] = done.ids[0] if done.ids else entries[0].event["id"]
+    if rows:
+        answer["known_rows"] = list(rows)
     if answered(asked, answer):
         return
-    say.findings(done.findings)
+    say.findings((*odd, *done.findings))
+    for line in listed(rows):
+        say.note(line)
     events = "1 event" if done.recorded == 1 else f"{done.recorded:,} events"
     verb = "would be recorded" if dry_run else "recorded"
     known = f", {done.known:,} already known" if done.known else ""

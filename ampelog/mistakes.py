@@ -6,7 +6,7 @@ Pydantic names types and patterns; a cellar hand reads what was seen and what wa
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, get_args
 
 from ampelog.errors import Finding
@@ -61,9 +61,14 @@ LIMITS = {
 """The same, where the type is right and the value is beyond a limit."""
 
 
-def told(errors: Iterable[ErrorDetails], event: Mapping[str, Any], where: str) -> list[Finding]:
+def told(
+    errors: Iterable[ErrorDetails],
+    event: Mapping[str, Any],
+    where: str,
+    spot: Callable[[str], str] | None = None,
+) -> list[Finding]:
     """The findings of a form that did not pass its model; one a field, however many forms of
-    that field were tried."""
+    that field were tried. ``spot`` names the place of a field, where that is narrower."""
     kind = str(event["kind"])
     flat = _folded_into(kind, event)
     fields: dict[tuple[str | int, ...], list[ErrorDetails]] = {}
@@ -72,7 +77,10 @@ def told(errors: Iterable[ErrorDetails], event: Mapping[str, Any], where: str) -
         if flat is not None and steps[:1] == (flat,) and len(steps) > 1:
             steps = tuple(step for step in steps[1:] if not isinstance(step, int))
         fields.setdefault(steps, []).append(error)
-    return [_finding(kind, steps, found, where) for steps, found in fields.items()]
+    return [
+        _finding(kind, steps, found, where if spot is None else spot(_path(steps)))
+        for steps, found in fields.items()
+    ]
 
 
 def _folded_into(kind: str, event: Mapping[str, Any]) -> str | None:

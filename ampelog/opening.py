@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from ampelog.ledger import Ledger
     from ampelog.questions import View
+    from ampelog.tables import Asked, Read
 
 LARGE = 8_000_000
 """Bytes of a file of events from which on their forms are checked while the load is replayed."""
@@ -67,6 +68,67 @@ def unrecorded(asked: Settings, ledger: Ledger, moment: int) -> list[Any]:
     if problems:
         raise Refused("what --with names holds lines that are no events", problems)
     return entries
+
+
+def written(
+    kind: str | None, columns: Path | None, dates: str | None, decimal: str | None
+) -> Asked:
+    """How tables are written, as the options of `load` say; ``Refused`` where they cannot be."""
+    from ampelog import days, mapping
+    from ampelog.events import KINDS
+    from ampelog.tables import Asked
+
+    for option, said, choices in (
+        ("--kind", kind, list(KINDS)),
+        ("--dates", dates, list(days.ORDERS)),
+        ("--decimal", decimal, list(mapping.MARKS)),
+    ):
+        if said is not None and said not in choices:
+            raise Refused(f"{option} {said}: wanted one of {', '.join(choices)}")
+    if columns is None:
+        return Asked(kind, dates=dates, decimal=decimal)
+    with reading(str(columns)) as stream:
+        content: bytes = stream.read()
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise Refused(f"{columns} is not UTF-8") from None
+    return Asked(kind, mapping.read(text, str(columns)), dates, decimal)
+
+
+def gathered(
+    ledger: Ledger, files: Sequence[str], asked: Asked, moment: int, tick: Any
+) -> tuple[Read, list[str]]:
+    """The events of files, lines and tables alike; the places of the rows that are known."""
+    from ampelog import again, roster, tables
+    from ampelog.history import zone_of
+    from ampelog.sheets import is_spreadsheet
+
+    zone = zone_of(ledger)
+    whole, known = tables.Read([], [], []), list[str]()
+    has_kind = (asked.kind or asked.mapping.kind) is not None
+    tabled = [name for name in files if is_spreadsheet(name, has_kind)]
+    if asked != tables.Asked() and not tabled:
+        raise Refused("--kind, --columns, --dates and --decimal are for tables; these are lines")
+    for name in files:
+        if name not in tabled:
+            found, wrong = read(name, zone, moment, tick)
+            whole.entries += found
+            whole.problems += wrong
+            continue
+        with reading(name) as stream:
+            content = stream.read()
+        said = "standard input" if name == "-" else name
+        table = tables.read(content, said, asked, ledger, zone, moment)
+        here = dict.fromkeys(again.known(ledger, table.entries))
+        known += here
+        whole.odd += [one for one in table.odd if one.where.partition(", column")[0] not in here]
+        whole.odd += again.edited(ledger, table.entries)
+        whole.odd += again.same_paper(ledger, table.entries)
+        whole.odd += roster.read_alike(table.entries, roster.names_of(ledger))
+        whole.entries += table.entries
+        whole.problems += table.problems
+    return whole, known
 
 
 def read(name: str, zone: ZoneInfo, moment: int, tick: Any) -> tuple[list[Any], list[Any]]:

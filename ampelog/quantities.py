@@ -40,6 +40,11 @@ _FORM = re.compile(r"([0-9]{1,12})(?:\.([0-9]{1,12}))? ([A-Za-z]+)", re.ASCII)
 _UNITS_SAID = "L, hL, mL, gal, kg, g, t, ton, lb"
 
 
+def units_of(*dimensions: str) -> tuple[str, ...]:
+    """The units of these dimensions."""
+    return tuple(unit for unit, (dimension, _) in _UNITS.items() if dimension in dimensions)
+
+
 class NotAQuantity(ValueError):
     """The text is no quantity; the message says what was seen and what was wanted."""
 
@@ -157,4 +162,5 @@ __all__ = [
     "share",
     "split",
     "text",
+    "units_of",
 ]

@@ -265,6 +265,19 @@ def _cell(value: Any) -> str:
     return f"'{text}" if starts or any(f"\n{sign}" in text for sign in _TRIGGERS) else text
 
 
+def header_csv(names: Sequence[str]) -> str:
+    """The first line of a CSV to fill in."""
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\r\n").writerow(names)
+    return out.getvalue()
+
+
+def undefused(text: str) -> str:
+    """A text cell as it was before it was defused: without the one `'` that was put before it."""
+    before = text.removeprefix("'")
+    return before if before != text and _cell(before) == text else text
+
+
 def _is_number(text: str) -> bool:
     body = text.removeprefix("-")
     return body.replace(".", "", 1).isdigit() and body.isascii() and body[0] != "."

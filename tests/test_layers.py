@@ -14,17 +14,11 @@ import pytest
 TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "ampelog"
 HOMES = {
-    "typer": {
-        "asking",
-        "cellar_commands",
-        "label_commands",
-        "log_commands",
-        "paper_commands",
-        "readiness_commands",
-    },
+    "typer": {"asking", *(path.stem for path in PACKAGE.glob("*_commands.py"))},
     "rich": {"opening"},
     "duckdb": {"database"},
     "numpy": {"database"},
+    "openpyxl": {"sheets", "workbook"},
     "jinja2": {"printing"},
     "markupsafe": {"printing"},
     "weasyprint": {"printing", "pdf_needs"},

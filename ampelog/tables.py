@@ -1,0 +1,367 @@
+"""Events from spreadsheets: every problem at once, each with its sheet, row and column.
+
+An event of a table without an `id` gets one from what it says and its count among equal events of
+the file: the same file loaded again is known, row by row.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import time
+from typing import Any
+from uuid import NAMESPACE_URL, uuid5
+from zoneinfo import ZoneInfo
+
+from ampelog import days, lines, sheets
+from ampelog.assembly import Line, Made, made
+from ampelog.cells import Broken, Cell, Habits, Slip, has_decimal_comma, shown, value
+from ampelog.columns import UNITS, find, plain
+from ampelog.errors import Finding, Refused
+from ampelog.events import KINDS
+from ampelog.headings import Heading, headings, is_figure
+from ampelog.ledger import Ledger
+from ampelog.lines import Entry, NotJson
+from ampelog.mapping import Mapping, unknown_fields
+from ampelog.sheets import Row, Sheet
+
+QUESTIONS = frozenset({"ambiguous date", "ambiguous number", "ambiguous unit"})
+"""Rules that one answer mends for a whole column: told once a column."""
+_US_UNITS = frozenset({"lb", "gal", "ton"})
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How whoever loads tables says that they are written."""
+
+    kind: str | None = None
+    mapping: Mapping = field(default_factory=Mapping)
+    dates: str | None = None
+    decimal: str | None = None
+
+
+@dataclass
+class Read:
+    """What a file holds: events, problems that refuse it, and what is odd and refuses nothing."""
+
+    entries: list[Entry]
+    problems: list[Finding]
+    odd: list[Finding]
+
+
+def read(content: bytes, name: str, asked: Asked, ledger: Ledger, zone: ZoneInfo, now: int) -> Read:
+    """The events of a spreadsheet's bytes. ``now`` is the instant of recording.
+
+    ``Refused`` where the file is no table at all, or the mapping names fields that are none.
+    """
+    found = Read([], [], [])
+    whole = put_together(sheets.read(content, name), asked, found)
+    counts: Counter[str] = Counter()
+    first: dict[str, Made] = {}
+    for one in whole:
+        found.problems += one.wrong
+        _enter(one, ledger, zone, now, found, counts)
+        found.odd += _twice(one, first)
+    found.problems = _grouped(_in_order(found.problems))
+    found.odd += _tonnes(whole)
+    if not whole and not found.problems:
+        hint = "a heading, and a row for each event below it"
+        found.odd.append(Finding("empty", name, "holds no rows", hint))
+    return found
+
+
+def put_together(tables: Sequence[Sheet], asked: Asked, found: Read) -> list[Made]:
+    """The events that tables say, not yet checked; what cannot be read goes to ``found``."""
+    _check_mapping(tables, asked)
+    whole: list[Made] = []
+    for sheet in tables:
+        found.odd += sheet.odd
+        found.problems += sheet.wrong
+        whole += made(_lines(sheet, asked, found))
+    return whole
+
+
+# Kinds
+
+
+def kind_of(sheet: Sheet, asked: Asked) -> str | None:
+    """The kind that a sheet is of, None where nothing says so."""
+    title = (sheet.title or "").strip().casefold()
+    told = asked.mapping.sheets.get(title)
+    if told is not None:
+        return told
+    name = plain(title).replace(".", "_")
+    for one in (name, name.removesuffix("s"), name.removesuffix("es")):
+        if one in KINDS:
+            return one
+    return asked.kind or asked.mapping.kind
+
+
+def _check_mapping(tables: Sequence[Sheet], asked: Asked) -> None:
+    kinds = {kind for sheet in tables if (kind := kind_of(sheet, asked))}
+    for sheet in tables:
+        column = _kind_column(sheet, asked.mapping)
+        if column is not None:
+            said = {shown(row.cells[column]) for row in sheet.rows if column in row.cells}
+            kinds |= said & KINDS.keys()
+    wrong = unknown_fields(asked.mapping, kinds) if kinds else []
+    if wrong:
+        raise Refused("the mapping was not understood", wrong)
+
+
+def _kind_column(sheet: Sheet, mapping: Mapping) -> int | None:
+    for index, cell in sheet.heading.cells.items():
+        if plain(mapping.columns.get(plain(shown(cell)), shown(cell))) == "kind":
+            return index
+    return None
+
+
+def _unknown_kind(where: str, seen: str, odd: str) -> Finding:
+    from difflib import get_close_matches
+
+    near = get_close_matches(seen.casefold(), KINDS, n=1)
+    hint = f"did you mean `{near[0]}`?" if near else f"kinds: {', '.join(KINDS)}"
+    return Finding("kind", where, odd, hint)
+
+
+# Rows
+
+
+def _lines(sheet: Sheet, asked: Asked, found: Read) -> Iterator[Line]:
+    """The rows of a sheet, read; what is wrong with them goes to ``found``."""
+    column, whole = _kind_column(sheet, asked.mapping), kind_of(sheet, asked)
+    if column is None and whole is None:
+        says = "nothing says what kind of event its rows are"
+        hint = "say --kind pick (or another kind), name the sheet so, or give it a column `kind`"
+        where = sheet.name
+        if sheet.title is not None:
+            says = f"the sheet is named for no kind of event, `{sheet.title}`"
+            found.problems.append(_unknown_kind(where, sheet.title, f"{says}; {hint}"))
+        else:
+            found.problems.append(Finding("kind", where, says, hint))
+        return
+    kinds = _kinds(sheet, column, whole, found)
+    heads: dict[str, list[Heading]] = {}
+    for kind in dict.fromkeys(one for one in kinds if one):
+        others = set(KINDS) if None in kinds else {one for one in kinds if one and one != kind}
+        heads[kind], wrong = headings(sheet, kind, others, asked.mapping)
+        found.problems += wrong if len(heads) == 1 else []
+    habits = _habits(sheet, asked, heads)
+    for row, said in zip(sheet.rows, kinds, strict=True):
+        if said is not None:
+            yield _line(sheet, row, said, heads[said], habits, asked.mapping, found)
+
+
+def _kinds(sheet: Sheet, column: int | None, whole: str | None, found: Read) -> list[str | None]:
+    """The kind of each row, None where it has none that is known."""
+    kinds: list[str | None] = []
+    for row in sheet.rows:
+        said = shown(row.cells[column]).casefold() if column in row.cells else whole or ""
+        if said in KINDS:
+            kinds.append(said)
+            continue
+        kinds.append(None)
+        where = sheet.place(row.number, column, "kind")
+        says = f"there is no kind `{said}`" if said else "the row does not say its kind"
+        found.problems.append(_unknown_kind(where, said, says))
+    return kinds
+
+
+def _habits(sheet: Sheet, asked: Asked, heads: dict[str, list[Heading]]) -> Habits:
+    figures = {one.index for all_ in heads.values() for one in all_ if is_figure(one)}
+    commas = sheet.has_semicolons or any(
+        has_decimal_comma(cell)
+        for row in sheet.rows
+        for index, cell in row.cells.items()
+        if index in figures
+    )
+    return Habits(
+        asked.dates or asked.mapping.dates, asked.decimal or asked.mapping.decimal, commas
+    )
+
+
+def _line(
+    sheet: Sheet,
+    row: Row,
+    kind: str,
+    heads: Sequence[Heading],
+    habits: Habits,
+    mapping: Mapping,
+    found: Read,
+) -> Line:
+    line = Line(kind, sheet, row.number, "", heads)
+    reader = _Reader(row, heads, habits)
+    for heading in heads:
+        cell = row.cells.get(heading.index)
+        if cell is None:
+            continue
+        if heading.what == "event":
+            line.label = shown(cell)
+        try:
+            if heading.what == "field":
+                told = reader.field(heading, cell)
+                if told is not None:
+                    line.filled.append((heading, told))
+            elif heading.what == "other":
+                raise Slip(f"`{shown(cell)}` stands where `{kind}` has no field", "empty the cell")
+            elif heading.what in ("kind", "event") and isinstance(cell, Broken):
+                raise Slip(cell.says, cell.hint)
+        except Slip as slip:
+            where = sheet.place(row.number, heading.index, heading.title)
+            found.problems.append(Finding(slip.rule, where, slip.says, slip.hint))
+            line.missed.append(heading.column.name if heading.column else "")
+    _constants(line, mapping, habits, found)
+    return line
+
+
+class _Reader:
+    """Reads the cells of one row: a quantity with its unit, a day with its hour."""
+
+    def __init__(self, row: Row, heads: Iterable[Heading], habits: Habits) -> None:
+        self.habits = habits
+        self.beside = {
+            (one.what, one.column.name, one.slot): row.cells[one.index]
+            for one in heads
+            if one.what in ("unit", "hour") and one.column and one.index in row.cells
+        }
+
+    def field(self, heading: Heading, cell: Cell) -> Any:
+        """What a cell says; raises ``Slip``."""
+        column = heading.column
+        assert column is not None, "a field has its column"
+        unit = self.beside.get(("unit", column.name, heading.slot))
+        if isinstance(unit, Broken):
+            raise Slip(unit.says, unit.hint)
+        told = value(cell, column, self.habits, shown(unit) if unit is not None else heading.unit)
+        hour = self.beside.get(("hour", column.name, 1))
+        return told if hour is None else _with_hour(str(told), hour)
+
+
+def _with_hour(day: str, hour: Cell) -> str:
+    if "T" in day:
+        raise Slip(f"`{day}` has a time, and `{shown(hour)}` stands beside it", "say one")
+    if isinstance(hour, time):
+        return f"{day}T{hour.isoformat('auto' if hour.second else 'minutes')}"
+    try:
+        return f"{day}T{days.time_of_day(shown(hour))}"
+    except days.Unclear as problem:
+        raise Slip(str(problem), problem.hint, problem.rule) from None
+
+
+def _constants(line: Line, mapping: Mapping, habits: Habits, found: Read) -> None:
+    """What the mapping says of every row, where the row does not say it itself."""
+    there = {(h.column.name, h.slot) for h, _ in line.filled if h.column is not None}
+    for name, text in mapping.constants.items():
+        known = find(line.kind, name)
+        if known is None or (known[0].name, known[1]) in there:
+            continue
+        try:
+            told = value(text, known[0], habits)
+        except Slip as slip:
+            where = f'{mapping.name}, constants, "{name}"'
+            problem = Finding("mapping", where, slip.says, slip.hint)
+            if problem not in found.problems:
+                found.problems.append(problem)
+            line.missed.append(known[0].name)
+            continue
+        line.filled.append((Heading(-1, name, "field", *known), told))
+
+
+# Events
+
+
+def _enter(
+    one: Made, ledger: Ledger, zone: ZoneInfo, now: int, found: Read, counts: Counter[str]
+) -> None:
+    """Add an event's entry, or what is wrong with its form."""
+    try:
+        event = lines.normal(one.event)
+    except NotJson as problem:
+        found.problems.append(Finding("form", one.where, str(problem), "write it without that"))
+        return
+    if "id" not in event:
+        content = json.dumps(event, sort_keys=True, ensure_ascii=False)
+        counts[content] += 1
+        row = json.dumps([ledger.ledger_id, content, counts[content]])
+        event["id"] = str(uuid5(NAMESPACE_URL, f"ampelog:row:{row}"))
+    entry = lines.entry(event, one.where, zone, now, one.spot)
+    if not isinstance(entry, Entry):
+        found.problems += [problem for problem in entry if problem.where]
+    elif not one.missed:
+        found.entries.append(entry)
+
+
+def _in_order(problems: Iterable[Finding]) -> list[Finding]:
+    """Problems as they stand in the file, row after row; of a row, from left to right."""
+    sheet_order: dict[str, int] = {}
+
+    def key(one: Finding) -> tuple[int, int, int, str]:
+        sheet, _, place = one.where.rpartition(", row")
+        row = re.match(r"s? ([0-9]+)(?:.*, column ([A-Z]+))?", place)
+        name = sheet if row else one.where
+        rank = sheet_order.setdefault(name, len(sheet_order))
+        column = (row[2] or "") if row else ""
+        return rank, int(row[1]) if row else 0, len(column), column
+
+    return sorted(problems, key=key)
+
+
+def _grouped(problems: Sequence[Finding]) -> list[Finding]:
+    """Problems, a question that one answer mends told once a column, with how often it came up."""
+    counts: Counter[tuple[str, str]] = Counter()
+    kept: list[tuple[Finding, tuple[str, str] | None]] = []
+    for one in problems:
+        key = None
+        if one.rule in QUESTIONS:
+            sheet, _, cell = one.where.rpartition(", row ")
+            key = (one.rule, f"{sheet}, {cell.partition(', ')[2]}")
+            counts[key] += 1
+            if counts[key] > 1:
+                continue
+        kept.append((one, key))
+    return [
+        one if key is None or counts[key] == 1 else _often(one, counts[key] - 1)
+        for one, key in kept
+    ]
+
+
+def _often(one: Finding, more: int) -> Finding:
+    cells_ = "one more cell" if more == 1 else f"{more} more cells"
+    return Finding(one.rule, one.where, f"{one.says} The column asks so in {cells_}", one.hint)
+
+
+def _twice(one: Made, first: dict[str, Made]) -> list[Finding]:
+    """A row that says the same as one before it: it may be pasted twice."""
+    content = json.dumps(one.event, sort_keys=True, default=str)
+    before = first.setdefault(content, one)
+    if before is one or one.missed:
+        return []
+    says = f"says the same as row {sheets.listed(before.rows)}; both are recorded"
+    hint = "if it happened once, take one out and load the file again before it is recorded"
+    return [Finding("equal rows", one.where, says, hint)]
+
+
+def _tonnes(whole: Sequence[Made]) -> list[Finding]:
+    """Masses in `t` among pounds, gallons and short tons: was the short ton meant?"""
+    units: dict[str, list[tuple[Line, Heading, str]]] = {}
+    for line in (line for one in whole for line in one.lines):
+        for heading, told in line.filled:
+            if heading.column is not None and heading.column.form in UNITS:
+                units.setdefault(str(told).rpartition(" ")[2], []).append((line, heading, told))
+    if "t" not in units or not _US_UNITS & units.keys():
+        return []
+    line, heading, told = units["t"][0]
+    more = len(units["t"]) - 1
+    said = ", and so in " + ("one more row" if more == 1 else f"{more} more rows") if more else ""
+    return [
+        Finding(
+            "ton or tonne",
+            line.sheet.place(line.number, heading.index, heading.title),
+            f"`{told}` is read as tonnes of 1000 kg, beside "
+            f"{' and '.join(sorted(_US_UNITS & units.keys()))}{said}",
+            "write `ton` for the short ton of 907.18474 kg (2,000 lb)",
+        )
+    ]

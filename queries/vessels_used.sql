@@ -1,0 +1,4 @@
+-- The vessels that hold something. Grain: a vessel. Columns: vessel.
+select vessel
+from vessel_state
+order by vessel
