@@ -36,7 +36,17 @@ app = typer.Typer(
 )
 Text = Annotated[str | None, typer.Option()]
 LISTS = frozenset(
-    {"log", "lots", "trace", "composition", "balance", "claims", "claimable", "readiness"}
+    {
+        "log",
+        "lots",
+        "trace",
+        "composition",
+        "balance",
+        "claims",
+        "claimable",
+        "readiness",
+        "calendar",
+    }
 )
 """Commands that answer with a list, which may be told as CSV."""
 SUPPOSED = frozenset(
@@ -50,6 +60,7 @@ SUPPOSED = frozenset(
         "ingredients",
         "trial",
         "readiness",
+        "calendar",
     }
 )
 """Commands that may be asked of a cellar with events that are not recorded."""

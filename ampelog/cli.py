@@ -24,6 +24,7 @@ from ampelog import sheet_commands  # noqa: F401
 from ampelog import cellar_commands  # noqa: F401
 from ampelog import label_commands  # noqa: F401
 from ampelog import readiness_commands  # noqa: F401
+from ampelog import calendar_commands  # noqa: F401
 from ampelog import paper_commands  # noqa: F401
 # isort: on
 

@@ -91,7 +91,8 @@ class Gate:
     """One thing that is looked at. ``max_age_days`` in calendar days; ``styles`` empty: for all;
     ``advisory_for`` the styles for which it stops nothing; ``optional`` where a missing value stops
     nothing; ``needed_after`` the kind of addition that makes it needed; ``membrane`` of the gate
-    that is the membrane itself; ``changed`` what a winery's own file says otherwise."""
+    that is the membrane itself; ``awaited_for`` the styles whose release waits for its result;
+    ``changed`` what a winery's own file says otherwise."""
 
     id: str
     name: str
@@ -112,6 +113,7 @@ class Gate:
     membrane: bool = False
     blocking_with_membrane: bool = False
     days_after: Mapping[str, int] | None = None
+    awaited_for: tuple[str, ...] = ()
     note: str = ""
     source: str = ""
     limits: tuple[Limit, ...] = ()
@@ -206,13 +208,13 @@ class _Reading:
         for key in told.keys() - fields:
             self._wrong(f"{where}, {key}", "is not known", f"fields: {', '.join(sorted(fields))}")
             told.pop(key)
-        for key in ("needs", "void_by", "styles", "advisory_for"):
+        for key in ("needs", "void_by", "styles", "advisory_for", "awaited_for"):
             if key in told:
                 told[key] = tuple(told[key])
         self._among(where, told, "asks", ASKS)
         self._among(where, told, "when", WHEN)
         self._among(where, told, "severity", SEVERITIES)
-        for key in ("styles", "advisory_for"):
+        for key in ("styles", "advisory_for", "awaited_for"):
             for style in told.get(key, ()):
                 if style not in STYLES:
                     self._wrong(f"{where}, {key}", f"`{style}` is no style", ", ".join(STYLES))

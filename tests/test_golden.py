@@ -107,6 +107,8 @@ COMMANDS = {
     "readiness-ready": "readiness 24-VGB --as-of 2025-02-17",
     "readiness-stale": "readiness 24-SC --as-of 2025-02-17",
     "readiness-countdown": "readiness 24-LH --as-of 2026-11-10 --on 2026-11-19",
+    "calendar": "calendar --as-of 2026-11-25",
+    "calendar-quarters": "calendar --as-of 2026-11-25 --quarters --vintage 2024",
     "claims-by-a-hair": "claims BSY23",
     "claims-by-a-hair-csv": "claims BSY23 --csv",
     "claims-undetermined": "claims CRS23",

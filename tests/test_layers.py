@@ -19,6 +19,7 @@ HOMES = {
     "duckdb": {"database"},
     "numpy": {"database"},
     "openpyxl": {"sheets", "workbook"},
+    "icalendar": {"appointments"},
     "jinja2": {"printing"},
     "markupsafe": {"printing"},
     "weasyprint": {"printing", "pdf_needs"},

@@ -1,0 +1,181 @@
+"""The calendar: which bottles rest, which are due, which may leave, and which are held.
+
+A lot is *held* while a hold binds any of it, or while cells are still counted on a plate; *resting*
+until the day that its rest comes to; *due* once the rest that its label states is over and nobody
+released it; *released* otherwise. Waiting for a plate binds nothing without a hold (EVENTS.md).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from fractions import Fraction
+from typing import Any
+
+from ampelog import history, moments, stock
+from ampelog.cellar_work import Dealing, dealings
+from ampelog.composing import count
+from ampelog.errors import Finding
+from ampelog.gates import table
+from ampelog.quantities import floor_text
+from ampelog.questions import View
+from ampelog.resting import Rest, rest_of, style_of
+from ampelog.state import BOTTLES, Lot
+
+RESTING, DUE, RELEASED, HELD = "resting", "due", "released", "held"
+EARLY = frozenset({"left before its release", "left on hold"})
+"""What a replay finds of bottles that left too soon."""
+PLATE, PLATE_DAYS, FORGOTTEN_DAYS = "B18", (5, 7), 30
+"""The gate whose result comes after the filling, when it comes (from memory), and when nobody
+waits for it any more (a proposal)."""
+
+
+def calendar(view: View, today: date, *, emptied: bool = False) -> list[dict[str, Any]]:
+    """Every lot of bottles that holds some, or of ``emptied`` ones too, by day of release."""
+    if emptied:
+        lots = [lot for lot in view.all_lots() if lot.sort == BOTTLES and lot.contents()]
+    else:
+        lots = [lot for lot in view.held_lots() if lot.sort == BOTTLES]
+    early = _early(view)
+    rows = [_row(view, lot, today, early.get(lot.name, ())) for lot in lots]
+    return sorted(rows, key=lambda row: (row["release_on"] or "", row["lot"]))
+
+
+def _row(view: View, lot: Lot, today: date, early: Sequence[Finding]) -> dict[str, Any]:
+    rest = rest_of(view, lot)
+    holds = stock.on_hold(view, lot)
+    awaited = _plate(view, lot, rest, today)
+    state, why = _state(view, lot, rest, today, (holds, awaited))
+    return {
+        "lot": lot.name,
+        "bottled_on": _day(rest.bottled_on),
+        "rest_days": rest.days,
+        "release_on": _day(rest.release_on),
+        "state": state,
+        "label": view.cellar.label_of(lot, view.today),
+        "bottles": count(lot, lot.amount),
+        "cases": floor_text(Fraction(lot.amount, stock.CASE_L * 10**12), 2),
+        "rest": rest.stated,
+        "basis": rest.basis,
+        "source": rest.anchor,
+        "binds": rest.binds or bool(holds),
+        "holds": holds,
+        "why": why,
+        "early": [{"event": one.event, "says": one.says} for one in early],
+    }
+
+
+def _day(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _state(
+    view: View, lot: Lot, rest: Rest, today: date, stops: tuple[list[str], str | None]
+) -> tuple[str, str]:
+    """The state of a lot, and why."""
+    holds, awaited = stops
+    if holds:
+        found = view.ledger.known(holds)
+        reasons = [str(one.event["reason"]).rstrip(".") for one in found.values()]
+        return HELD, f"on hold: {'; '.join(reasons) or ', '.join(holds)}"
+    if awaited is not None:
+        return HELD, awaited
+    if rest.release_on is not None and today < rest.release_on:
+        kind = "its label states" if rest.binds else "usual for its style, and binding nothing"
+        return RESTING, f"{rest.stated}, {kind}"
+    if not rest.binds:
+        return RELEASED, "no rest is stated, and nothing holds it"
+    asked = moments.end_of_day(today.isoformat(), view.zone)
+    if lot.may_leave(asked):
+        return RELEASED, "its rest is over and its release recorded"
+    return DUE, "its rest is over; no `release` is recorded"
+
+
+def _plate(view: View, lot: Lot, rest: Rest, today: date) -> str | None:
+    """What is still awaited of a count of cells, None where nothing is. A count that failed holds
+    until a later one passes."""
+    told = [
+        one
+        for one in dealings(view, _packed_from(view, lot.name))
+        if one.event["kind"] == "note" and one.event.get("gate") == PLATE and _result(one)
+    ]
+    bottled = rest.bottled_on
+    if bottled is None:
+        return None
+    after = [one for one in told if moments.day(one.instant, view.zone) >= bottled]
+    if after:
+        failed = _result(after[-1]) == "fail"
+        return "cells were counted after the filler, and the count failed" if failed else None
+    gate = table().gate(PLATE)
+    awaited = gate is not None and style_of(view, lot) in gate.awaited_for
+    if not awaited or (today - bottled).days > FORGOTTEN_DAYS:
+        return None
+    first, last = (bottled + timedelta(days=days) for days in PLATE_DAYS)
+    return f"cells are counted on a plate: the result is expected from {first} to {last}"
+
+
+def _result(one: Dealing) -> str | None:
+    return one.event.get("result")
+
+
+def _packed_from(view: View, name: str) -> set[str]:
+    """A lot and those whose bottles were packed into it: their plates are its own."""
+    found, ahead = {name}, [name]
+    while ahead:
+        lot = ahead.pop()
+        for one in dealings(view, [lot]):
+            if one.event["kind"] != "pack":
+                continue
+            to, drawn = one.event.get("to", one.event), one.event.get("from")
+            into = {end.get("lot") for end in (to if isinstance(to, list) else [to])}
+            if lot in into:
+                ends = drawn if isinstance(drawn, list) else [drawn]
+                new = {end["lot"] for end in ends if isinstance(end, dict)} - found
+                found |= new
+                ahead += sorted(new)
+    return found
+
+
+def _early(view: View) -> dict[str, list[Finding]]:
+    """The bottles that left before their release or on hold, by lot."""
+    from ampelog.replay import apply
+
+    cellar = view.beginning()
+    with history.still():
+        apply(cellar, view.steps)
+    found: dict[str, list[Finding]] = {}
+    for one in cellar.findings:
+        if one.rule in EARLY and one.lot is not None:
+            found.setdefault(one.lot, []).append(one)
+    return found
+
+
+def quarters(view: View, rows: Sequence[dict[str, Any]], vintage: int | None) -> list[Any]:
+    """What comes up for release quarter by quarter, in bottles and cases; of one vintage, where it
+    is named: lots of which that year is the largest part."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        if row["release_on"] is None or (vintage is not None and not _is_of(view, row, vintage)):
+            continue
+        year, month = row["release_on"][:4], int(row["release_on"][5:7])
+        found.setdefault(f"{year} Q{(month + 2) // 3}", []).append(row)
+    return [
+        {
+            "quarter": quarter,
+            "lots": [row["lot"] for row in lots],
+            "bottles": _sum(lots, "bottles"),
+            "cases": _sum(lots, "cases"),
+            "held": [row["lot"] for row in lots if row["state"] == HELD],
+        }
+        for quarter, lots in sorted(found.items())
+    ]
+
+
+def _is_of(view: View, row: dict[str, Any], vintage: int) -> bool:
+    shares = view.composition(view.lot(row["lot"])).rows(lambda leaf: (leaf.vintage,))
+    return bool(shares) and shares[0][0] == (vintage,)
+
+
+def _sum(rows: Sequence[dict[str, Any]], key: str) -> str:
+    total = sum((Fraction(row[key]) for row in rows), Fraction(0))
+    return floor_text(total, 2).removesuffix(".00")
