@@ -46,6 +46,7 @@ LISTS = frozenset(
         "claimable",
         "readiness",
         "calendar",
+        "numbers",
     }
 )
 """Commands that answer with a list, which may be told as CSV."""
@@ -61,6 +62,7 @@ SUPPOSED = frozenset(
         "trial",
         "readiness",
         "calendar",
+        "numbers",
     }
 )
 """Commands that may be asked of a cellar with events that are not recorded."""

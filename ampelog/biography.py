@@ -18,6 +18,7 @@ from ampelog import history
 from ampelog.cellar import Cellar
 from ampelog.endpoints import vessels_of
 from ampelog.gates import Table
+from ampelog.measurements import told
 from ampelog.movement import draws, fills
 from ampelog.questions import View
 from ampelog.replay import apply
@@ -351,16 +352,8 @@ _IN_PLACE = {
 
 def _values(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """What an event measured: each quantity with its value as recorded."""
-    if event["kind"] == "note":
-        if event.get("gate") and event.get("result"):
-            yield note_of(str(event["gate"])), str(event["result"])
-        return
-    if event["kind"] == "reading":
-        for name in ("brix", "specific_gravity"):
-            if event.get(name) is not None:
-                yield name, str(event[name])
-        return
-    for name, value in (event.get("values") or {}).items():
-        yield name, str(value)
-    for name, value in (event.get("other") or {}).items():
-        yield str(name).lower().replace(" ", "_"), str(value)
+    if event["kind"] != "note":
+        for name, value in told(event):
+            yield name.lower().replace(" ", "_"), value
+    elif event.get("gate") and event.get("result"):
+        yield note_of(str(event["gate"])), str(event["result"])

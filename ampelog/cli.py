@@ -22,6 +22,7 @@ from ampelog.errors import AmpelogError, Refused, Unopenable
 from ampelog import log_commands  # noqa: F401
 from ampelog import sheet_commands  # noqa: F401
 from ampelog import cellar_commands  # noqa: F401
+from ampelog import numbers_commands  # noqa: F401
 from ampelog import label_commands  # noqa: F401
 from ampelog import readiness_commands  # noqa: F401
 from ampelog import calendar_commands  # noqa: F401

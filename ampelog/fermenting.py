@@ -1,0 +1,266 @@
+"""The fermentations going on: their curves, how fast they fall, which is stuck and by what rule.
+
+The rules stand in ``cellar_facts/ferments.toml``; every figure in them is a proposal.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from functools import cache
+from typing import Any
+
+from ampelog import moments, sugar
+from ampelog.measurements import RATE_DECIMALS, Taken, Value, number, per_day, taken, values
+from ampelog.phrases import regime
+from ampelog.published import OutsideTable
+from ampelog.questions import View
+from ampelog.resources import folder
+from ampelog.state import VOLUME
+
+Row = dict[str, Any]
+FERMENTING, SLOW, STUCK, FINISHED = "fermenting", "slow", "stuck", "finished"
+_WORST = (STUCK, SLOW, FERMENTING, FINISHED)
+_HUNDREDTH = Decimal("0.01")
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A reading of a fermentation: its sugar in degrees Brix, and the reading that it is from."""
+
+    day: date
+    brix: Decimal
+    reading: Value
+
+
+@dataclass(frozen=True)
+class Ferment:
+    """A fermentation that goes on in a vessel (None: where the lot lies without one)."""
+
+    lot: str
+    vessel: str | None
+    started_on: date | None
+    organism: str | None
+    regime: str | None
+    points: tuple[Point, ...]
+    temperatures: tuple[Value, ...]
+
+
+@cache
+def rules() -> dict[str, Any]:
+    """The rules, as they stand in the file."""
+    text = (folder("cellar_facts") / "ferments.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def ferments(view: View, today: date) -> list[Ferment]:
+    """Every alcoholic fermentation that goes on in the cellar."""
+    going = [
+        lot
+        for lot in view.held_lots()
+        if lot.sort == VOLUME and any(h.ferment is not None for h in lot.holdings.values())
+    ]
+    told = taken(view, {lot.name for lot in going})
+    stretches = view.ferments() if going else {}
+    found = []
+    for lot in going:
+        events = told.get(lot.name, [])
+        for vessel, holding in lot.holdings.items():
+            if holding.ferment is not None:
+                stretch = stretches[holding.ferment]
+                worked = regime(stretch.regime, noted=False) if stretch.regime else None
+                found.append(
+                    Ferment(
+                        lot.name,
+                        vessel,
+                        _started(view, vessel, events),
+                        stretch.organism,
+                        worked,
+                        tuple(_points(view, events, vessel, today)),
+                        tuple(_of(events, vessel, "temperature")),
+                    )
+                )
+    return found
+
+
+def _started(view: View, vessel: str | None, events: Sequence[Taken]) -> date | None:
+    """The day of the last start of an alcoholic fermentation there, or anywhere in the lot."""
+    starts = [
+        one
+        for one in events
+        if one.event["kind"] == "ferment"
+        and one.event["culture"] == "alcoholic"
+        and one.event["stage"] == "start"
+    ]
+    here = [one for one in starts if vessel in _vessels(one, vessel)] or starts
+    return moments.day(here[0].instant, view.zone) if here else None
+
+
+def _vessels(one: Taken, else_: str | None) -> list[str | None]:
+    return one.event.get("vessels") or [one.event.get("vessel", else_)]
+
+
+def _of(events: Sequence[Taken], vessel: str | None, quantity: str) -> list[Value]:
+    """The values of a quantity in a vessel, or in the whole lot."""
+    return [
+        one
+        for one in values(list(events))
+        if one.quantity == quantity and one.vessel in (vessel, None)
+    ]
+
+
+def _points(view: View, events: Sequence[Taken], vessel: str | None, today: date) -> list[Point]:
+    """The curve: every reading of sugar, specific gravity as Brix."""
+    found = []
+    for quantity in ("brix", "specific_gravity"):
+        for one in _of(events, vessel, quantity):
+            value = number(one.value)
+            on = moments.day(one.taken.instant, view.zone)
+            if value is None or on > today:
+                continue
+            if quantity == "specific_gravity":
+                try:
+                    value = sugar.brix(value).quantize(_HUNDREDTH)
+                except OutsideTable:
+                    continue
+            found.append(Point(on, value, one))
+    return sorted(
+        found, key=lambda point: (point.reading.taken.instant, point.reading.taken.position)
+    )
+
+
+def fall(points: Sequence[Point], days: int) -> Decimal | None:
+    """How many Brix it fell a day over the last so many days; None where readings do not reach."""
+    if not points:
+        return None
+    last = points[-1]
+    earlier = [point for point in points if (last.day - point.day).days >= days]
+    if not earlier:
+        return None
+    first = earlier[-1]
+    passed = Decimal((last.day - first.day).days)
+    return ((first.brix - last.brix) / passed).quantize(RATE_DECIMALS)
+
+
+def judged(ferment: Ferment) -> tuple[str, str | None]:
+    """The state of a fermentation, and the rule that names it; None where none does."""
+    told = rules()
+    if not ferment.points:
+        return FERMENTING, None
+    last = ferment.points[-1]
+    if last.brix <= Decimal(told["over"]["at_most_brix"]):
+        return FINISHED, str(told["over"]["says"])
+    young = (
+        ferment.started_on is not None and (last.day - ferment.started_on).days < told["lag_days"]
+    )
+    for state in (STUCK, SLOW):
+        rule = told[state]
+        rate = fall(ferment.points, rule["over_days"])
+        if young or rate is None or last.brix <= Decimal(rule["above_brix"]):
+            continue
+        if rate < Decimal(rule["fall_below"]):
+            return state, str(rule["says"])
+    return FERMENTING, None
+
+
+def notes(ferment: Ferment, today: date) -> list[str]:
+    """What else a morning wants to know of it."""
+    told, found = rules(), []
+    last = ferment.points[-1] if ferment.points else None
+    if last is None:
+        found.append("no reading yet")
+    elif (today - last.day).days > told["unread"]["days"]:
+        found.append(f"{told['unread']['says']}: the last is {(today - last.day).days} days old")
+    if last is not None and last.reading.instrument == sugar.REFRACTOMETER:
+        found.append("by refractometer: apparent only, alcohol is read as sugar too")
+    warm = celsius(ferment.temperatures[-1].value) if ferment.temperatures else None
+    if warm is not None and warm > Decimal(told["warm"]["above_celsius"]):
+        found.append(f"{told['warm']['says']}: cool it")
+    return found
+
+
+def celsius(text: str) -> Decimal | None:
+    """A recorded temperature in C; None where it is none."""
+    value, _, unit = text.partition(" ")
+    found = number(value)
+    if found is None:
+        return None
+    return (found - 32) * 5 / 9 if unit == "F" else found
+
+
+def sheet(view: View, today: date) -> list[Row]:
+    """The morning sheet: sugar and temperature of each fermentation, the stuck ones first."""
+    found = [(ferment, *judged(ferment)) for ferment in ferments(view, today)]
+    found.sort(key=lambda one: (_WORST.index(one[1]), one[0].lot, one[0].vessel or ""))
+    rows: list[Row] = []
+    for ferment, state, rule in found:
+        about = _about(ferment, state, rule, today)
+        rows.append(_brix(view, ferment, today) | about)
+        if ferment.temperatures:
+            rows.append(_temperature(view, ferment, today) | about)
+    return rows
+
+
+def _about(ferment: Ferment, state: str, rule: str | None, today: date) -> Row:
+    day = None if ferment.started_on is None else (today - ferment.started_on).days + 1
+    return {
+        "day": day,
+        "state": state,
+        "rule": rule,
+        "organism": ferment.organism,
+        "regime": ferment.regime,
+        "notes": notes(ferment, today),
+        "curve": [[point.day.isoformat(), str(point.brix)] for point in ferment.points],
+    }
+
+
+def _brix(view: View, ferment: Ferment, today: date) -> Row:
+    if not ferment.points:
+        return _empty(ferment, "brix")
+    last = ferment.points[-1]
+    row = _value(view, ferment, last.reading, today) | {"quantity": "brix", "value": str(last.brix)}
+    if len(ferment.points) > 1:
+        was = ferment.points[-2]
+        row["per_day"] = per_day(_as_brix(was), _as_brix(last), view.zone)
+    return row
+
+
+def _as_brix(point: Point) -> Value:
+    one = point.reading
+    return Value("brix", str(point.brix), one.vessel, one.instrument, one.taken)
+
+
+def _temperature(view: View, ferment: Ferment, today: date) -> Row:
+    last = ferment.temperatures[-1]
+    row = _value(view, ferment, last, today)
+    if len(ferment.temperatures) > 1:
+        row["per_day"] = per_day(ferment.temperatures[-2], last, view.zone)
+    return row
+
+
+def _value(view: View, ferment: Ferment, one: Value, today: date) -> Row:
+    on = moments.day(one.taken.instant, view.zone)
+    return _empty(ferment, one.quantity) | {
+        "value": one.value,
+        "measured_on": on.isoformat(),
+        "age_days": (today - on).days,
+        "instrument": one.instrument,
+        "event": one.taken.event["id"],
+    }
+
+
+def _empty(ferment: Ferment, quantity: str) -> Row:
+    return {
+        "lot": ferment.lot,
+        "vessel": ferment.vessel,
+        "quantity": quantity,
+        "value": None,
+        "measured_on": None,
+        "age_days": None,
+        "per_day": None,
+        "instrument": None,
+        "event": None,
+    }

@@ -1,0 +1,153 @@
+"""What was read and analysed in a lot, as it reads now: by quantity, vessel and instrument.
+
+Read from the log's look-ups without a replay: these are asked every morning.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN, Context, Decimal
+from typing import Any
+
+from ampelog import history, moments
+from ampelog.questions import View
+
+KINDS = frozenset({"reading", "analysis", "ferment"})
+UNITS = {
+    "brix": "Brix",
+    "specific_gravity": "",
+    "temperature": "",
+    "ph": "",
+    "ta": "g/L",
+    "alcohol": "% vol",
+    "va": "g/L",
+    "free_so2": "mg/L",
+    "total_so2": "mg/L",
+    "molecular_so2": "mg/L",
+    "glucose_fructose": "g/L",
+    "reducing_sugar": "g/L",
+    "malic": "g/L",
+    "turbidity": "NTU",
+    "dissolved_oxygen": "mg/L",
+    "co2": "g/L",
+    "heat_stability": "NTU",
+    "cold_stability": "",
+    "copper": "mg/L",
+    "iron": "mg/L",
+}
+"""Units of EVENTS.md, in the order in which people read an analysis."""
+_EXACT = Context(prec=40, rounding=ROUND_HALF_EVEN)
+_DAY = Decimal(moments.DAY)
+RATE_DECIMALS = Decimal("0.0001")
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An event about a lot, as it takes effect."""
+
+    instant: int
+    position: int
+    event: dict[str, Any]
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """When it took effect, among all events."""
+        return (self.instant, self.position)
+
+    @property
+    def timed(self) -> bool:
+        """Whether it says the time of day."""
+        return "T" in self.event["at"]
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One value of one quantity, in one vessel or (None) in the whole lot."""
+
+    quantity: str
+    value: str
+    vessel: str | None
+    instrument: str | None
+    taken: Taken
+
+
+def taken(view: View, lots: Collection[str]) -> dict[str, list[Taken]]:
+    """The readings, analyses and fermentation events of these lots, in order of time."""
+    if not lots:
+        return {}
+    names = "\n".join(json.dumps(lot, ensure_ascii=False) for lot in sorted(lots))
+    end = 2**62 if view.until is None else view.until
+    rows = view.ledger.rows("measurements", lots=names, upto=view.head.position, until=end)
+    corrected = history.corrected(view.ledger, view.head.position)
+    found: list[Taken] = []
+    for position, instant, body in rows:
+        event = json.loads(body)
+        if event["id"].lower() not in corrected:
+            found.append(Taken(int(instant), position, event))
+    found += _mended(view, corrected, end)
+    sorted_out: dict[str, list[Taken]] = {}
+    for one in sorted(found, key=lambda one: one.order):
+        if one.event.get("lot") in lots:
+            sorted_out.setdefault(one.event["lot"], []).append(one)
+    return sorted_out
+
+
+def _mended(view: View, corrected: dict[str, history.InForce], end: int) -> Iterator[Taken]:
+    """What corrections put in the place of their originals."""
+    wanted = {
+        id_: now.replacement
+        for id_, now in corrected.items()
+        if now.replacement is not None and now.replacement["kind"] in KINDS
+    }
+    originals = view.ledger.known(wanted) if wanted else {}
+    for id_, event in wanted.items():
+        instant = moments.instant(event["at"], view.zone)
+        if id_ in originals and instant <= end:
+            yield Taken(instant, originals[id_].position, {**event, "id": id_})
+
+
+def values(found: list[Taken]) -> Iterator[Value]:
+    """Every value of these events, in order of time."""
+    for one in found:
+        for quantity, value in told(one.event):
+            for vessel in one.event.get("vessels") or [one.event.get("vessel")]:
+                yield Value(quantity, value, vessel, one.event.get("instrument"), one)
+
+
+def told(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """What a reading or an analysis found: each quantity with its value as recorded."""
+    if event["kind"] == "reading":
+        for name in ("brix", "specific_gravity", "temperature"):
+            if event.get(name) is not None:
+                yield name, str(event[name])
+    elif event["kind"] == "analysis":
+        measured = dict(event.get("values") or {})
+        others = {**(measured.pop("other", None) or {}), **(event.get("other") or {})}
+        measured.pop("ta_endpoint", None)
+        for name, value in {**measured, **others}.items():
+            yield name, str(value)
+
+
+def number(value: str) -> Decimal | None:
+    """A value as a number; None where it is none, or only an upper bound."""
+    text = value.split(" ", maxsplit=1)[0]
+    return Decimal(text) if text.replace(".", "", 1).lstrip("-").isdigit() else None
+
+
+def per_day(before: Value, now: Value, zone: Any) -> str | None:
+    """The change a day from one value to the next, to four decimals, half to even; by hours where
+    both say the time of day, else by calendar days. None within a day, and of what is no number."""
+    first, second = number(before.value), number(now.value)
+    if first is None or second is None or before.value.split(" ")[1:] != now.value.split(" ")[1:]:
+        return None
+    if before.taken.timed and now.taken.timed:
+        days = _EXACT.divide(Decimal(now.taken.instant - before.taken.instant), _DAY)
+    else:
+        passed = moments.day(now.taken.instant, zone) - moments.day(before.taken.instant, zone)
+        days = Decimal(passed.days)
+    if days <= 0:
+        return None
+    change = _EXACT.divide(second - first, days).quantize(RATE_DECIMALS, ROUND_HALF_EVEN, _EXACT)
+    return f"{change:f}".rstrip("0").rstrip(".") if change else "0"

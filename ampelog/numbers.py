@@ -1,0 +1,155 @@
+"""The latest readings and analyses of what is in the cellar, with age and change a day.
+
+A value stands for the lot or vessel that it was measured in, until the next. Molecular sulfur
+dioxide is computed from the latest free sulfur dioxide and pH, with what a style's target asks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from ampelog import moments, sulfur
+from ampelog.errors import Refused
+from ampelog.measurements import UNITS, Taken, Value, number, per_day, taken, values
+from ampelog.quantities import text
+from ampelog.questions import View
+from ampelog.resting import style_of
+from ampelog.state import VOLUME, Lot
+
+Row = dict[str, Any]
+_TARGETS = {"dry red": sulfur.RED, "fortified": sulfur.RED}
+_WHITE = frozenset({"dry white", "rose", "sweet"})
+_TENTH, _THOUSANDTH = Decimal("0.1"), Decimal("0.001")
+_ORDER = {quantity: at for at, quantity in enumerate(UNITS)}
+
+
+def numbers(view: View, today: date, name: str | None = None) -> list[Row]:
+    """Every latest value of the lots of juice, must and wine, or of the one named.
+
+    ``Refused`` where the one named never was, or was never measured by volume.
+    """
+    if name is not None:
+        lots = [view.lot(name)]
+        if lots[0].sort != VOLUME:
+            raise Refused(
+                f"`{name}` is held by {lots[0].sort}: there is no juice, must or wine to measure",
+                hint="`ampelog lots` lists what is in the cellar",
+            )
+    else:
+        lots = [lot for lot in view.held_lots() if lot.sort == VOLUME]
+    found = taken(view, {lot.name for lot in lots})
+    rows: list[Row] = []
+    for lot in lots:
+        rows += _rows(view, lot, found.get(lot.name, []), today)
+    return rows
+
+
+def _rows(view: View, lot: Lot, told: list[Taken], today: date) -> Iterator[Row]:
+    latest, before = _latest(lot, told)
+    rows = []
+    for (vessel, quantity), now in latest.items():
+        was = before.get((vessel, quantity))
+        rate = None if was is None else per_day(was, now, view.zone)
+        rows.append(_row(view, lot, now, today, rate))
+    rows += _molecular(view, lot, latest, today)
+    return iter(sorted(rows, key=_place))
+
+
+def _place(row: Row) -> tuple[str, int, str]:
+    return (row["vessel"] or "", _ORDER.get(row["quantity"], len(_ORDER)), row["quantity"])
+
+
+Latest = dict[tuple[str | None, str], Value]
+
+
+def _latest(lot: Lot, told: list[Taken]) -> tuple[Latest, Latest]:
+    """The latest value of each quantity by vessel, and the one before it by the same instrument.
+
+    Vessels that the lot does not lie in any more are left out.
+    """
+    here = {None, *(lot.holdings or lot.last)}
+    latest: Latest = {}
+    before: Latest = {}
+    last: dict[tuple[str | None, str, str | None], Value] = {}
+    for one in values(told):
+        if one.vessel not in here:
+            continue
+        key, same = (one.vessel, one.quantity), (one.vessel, one.quantity, one.instrument)
+        latest[key] = one
+        before.pop(key, None)
+        if same in last:
+            before[key] = last[same]
+        last[same] = one
+    return latest, before
+
+
+def _row(view: View, lot: Lot, one: Value, today: date, rate: str | None) -> Row:
+    on = moments.day(one.taken.instant, view.zone)
+    event = one.taken.event
+    return {
+        "lot": lot.name,
+        "vessel": one.vessel,
+        "quantity": one.quantity,
+        "value": one.value,
+        "measured_on": on.isoformat(),
+        "age_days": (today - on).days,
+        "per_day": rate,
+        "unit": UNITS.get(one.quantity) or None,
+        "instrument": one.instrument,
+        "lab": event.get("lab"),
+        "event": event["id"],
+    }
+
+
+def _molecular(view: View, lot: Lot, latest: Mapping[Any, Value], today: date) -> Iterator[Row]:
+    """Molecular sulfur dioxide of each vessel that has its own free or pH, else of the lot."""
+    vessels = {vessel for vessel, quantity in latest if quantity in ("free_so2", "ph")}
+    for vessel in sorted(vessels, key=str):
+        free = latest.get((vessel, "free_so2")) or latest.get((None, "free_so2"))
+        ph = latest.get((vessel, "ph")) or latest.get((None, "ph"))
+        if free is None or ph is None:
+            continue
+        amount, acidity = number(free.value), number(ph.value)
+        if amount is None or acidity is None or not 0 <= acidity <= 14:
+            continue
+        computed = sulfur.computed(amount, acidity)
+        row = _row(view, lot, free, today, None)
+        row |= {
+            "vessel": vessel,
+            "quantity": "molecular_so2",
+            "value": str(computed.value.quantize(_THOUSANDTH, "ROUND_DOWN")),
+            "unit": UNITS["molecular_so2"],
+            "pka": str(computed.basis.pka),
+            "ph": ph.value,
+            "free_so2": free.value,
+        }
+        apart = {one for one in vessels if one is not None and (one, "free_so2") in latest}
+        yield row | _to_add(view, lot, _litres(lot, vessel, apart), computed)
+
+
+def _litres(lot: Lot, vessel: str | None, apart: set[str]) -> Decimal:
+    """What a value stands for: a vessel, or the lot without the vessels measured on their own."""
+    if vessel is not None:
+        return Decimal(text(lot.holdings[vessel].amount))
+    rest = [holding.amount for name, holding in lot.holdings.items() if name not in apart]
+    return Decimal(text(sum(rest)))
+
+
+def _to_add(view: View, lot: Lot, litres: Decimal, computed: sulfur.Molecular) -> Row:
+    """What the style's target asks for, and what would have to be added for it."""
+    style = style_of(view, lot)
+    target = _TARGETS.get(style or "") or (sulfur.WHITE if style in _WHITE else None)
+    if target is None:
+        return {"target": None}
+    needed = sulfur.needed(target, computed.ph).value
+    dose = sulfur.addition(litres, computed.free, needed)
+    return {
+        "target": str(target),
+        "for_l": f"{litres:f}",
+        "needed_free": str(needed.quantize(_TENTH, "ROUND_UP")),
+        "add_so2_g": str(dose.so2_g.quantize(_TENTH, "ROUND_UP")),
+        "add_metabisulfite_g": str(dose.metabisulfite_g.quantize(_TENTH, "ROUND_UP")),
+    }
