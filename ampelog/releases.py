@@ -13,7 +13,6 @@ from fractions import Fraction
 from typing import Any
 
 from ampelog import history, moments, stock
-from ampelog.cellar_work import Dealing, dealings
 from ampelog.composing import count
 from ampelog.errors import Finding
 from ampelog.gates import table
@@ -36,15 +35,52 @@ def calendar(view: View, today: date, *, emptied: bool = False) -> list[dict[str
         lots = [lot for lot in view.all_lots() if lot.sort == BOTTLES and lot.contents()]
     else:
         lots = [lot for lot in view.held_lots() if lot.sort == BOTTLES]
-    early = _early(view)
-    rows = [_row(view, lot, today, early.get(lot.name, ())) for lot in lots]
+    happened = _Happened(view)
+    rows = [_row(view, lot, today, happened) for lot in lots]
     return sorted(rows, key=lambda row: (row["release_on"] or "", row["lot"]))
 
 
-def _row(view: View, lot: Lot, today: date, early: Sequence[Finding]) -> dict[str, Any]:
+class _Happened:
+    """What the events say of all bottles, looked through once: counts of cells, where bottles were
+    packed from, and what left too soon."""
+
+    def __init__(self, view: View) -> None:
+        from ampelog.replay import apply
+
+        self._counts: dict[str, list[tuple[int, str]]] = {}
+        self._packed: dict[str, set[str]] = {}
+        self.early: dict[str, list[Finding]] = {}
+        for step in view.steps:
+            event = step.event
+            if event["kind"] == "note" and event.get("gate") == PLATE and event.get("result"):
+                told = (step.instant, event["result"])
+                self._counts.setdefault(event.get("lot", ""), []).append(told)
+            elif event["kind"] == "pack":
+                drawn = {end.lot for end in step.model.from_}
+                for end in step.model.to:
+                    self._packed.setdefault(end.lot, set()).update(drawn)
+        cellar = view.beginning()
+        with history.still():
+            apply(cellar, view.steps)
+        for one in cellar.findings:
+            if one.rule in EARLY and one.lot is not None:
+                self.early.setdefault(one.lot, []).append(one)
+
+    def counts(self, lot: str) -> list[tuple[int, str]]:
+        """The counts of cells of a lot and of those that its bottles were packed from: instant and
+        result, in order of time."""
+        names, ahead = {lot}, [lot]
+        while ahead:
+            new = self._packed.get(ahead.pop(), set()) - names
+            names |= new
+            ahead += sorted(new)
+        return sorted(count for name in names for count in self._counts.get(name, ()))
+
+
+def _row(view: View, lot: Lot, today: date, happened: _Happened) -> dict[str, Any]:
     rest = rest_of(view, lot)
     holds = stock.on_hold(view, lot)
-    awaited = _plate(view, lot, rest, today)
+    awaited = _plate(view, lot, rest, today, happened.counts(lot.name))
     state, why = _state(view, lot, rest, today, (holds, awaited))
     return {
         "lot": lot.name,
@@ -61,7 +97,9 @@ def _row(view: View, lot: Lot, today: date, early: Sequence[Finding]) -> dict[st
         "binds": rest.binds or bool(holds),
         "holds": holds,
         "why": why,
-        "early": [{"event": one.event, "says": one.says} for one in early],
+        "early": [
+            {"event": one.event, "says": one.says} for one in happened.early.get(lot.name, ())
+        ],
     }
 
 
@@ -91,20 +129,17 @@ def _state(
     return DUE, "its rest is over; no `release` is recorded"
 
 
-def _plate(view: View, lot: Lot, rest: Rest, today: date) -> str | None:
+def _plate(
+    view: View, lot: Lot, rest: Rest, today: date, counts: Sequence[tuple[int, str]]
+) -> str | None:
     """What is still awaited of a count of cells, None where nothing is. A count that failed holds
     until a later one passes."""
-    told = [
-        one
-        for one in dealings(view, _packed_from(view, lot.name))
-        if one.event["kind"] == "note" and one.event.get("gate") == PLATE and _result(one)
-    ]
     bottled = rest.bottled_on
     if bottled is None:
         return None
-    after = [one for one in told if moments.day(one.instant, view.zone) >= bottled]
+    after = [result for instant, result in counts if moments.day(instant, view.zone) >= bottled]
     if after:
-        failed = _result(after[-1]) == "fail"
+        failed = after[-1] == "fail"
         return "cells were counted after the filler, and the count failed" if failed else None
     gate = table().gate(PLATE)
     awaited = gate is not None and style_of(view, lot) in gate.awaited_for
@@ -112,42 +147,6 @@ def _plate(view: View, lot: Lot, rest: Rest, today: date) -> str | None:
         return None
     first, last = (bottled + timedelta(days=days) for days in PLATE_DAYS)
     return f"cells are counted on a plate: the result is expected from {first} to {last}"
-
-
-def _result(one: Dealing) -> str | None:
-    return one.event.get("result")
-
-
-def _packed_from(view: View, name: str) -> set[str]:
-    """A lot and those whose bottles were packed into it: their plates are its own."""
-    found, ahead = {name}, [name]
-    while ahead:
-        lot = ahead.pop()
-        for one in dealings(view, [lot]):
-            if one.event["kind"] != "pack":
-                continue
-            to, drawn = one.event.get("to", one.event), one.event.get("from")
-            into = {end.get("lot") for end in (to if isinstance(to, list) else [to])}
-            if lot in into:
-                ends = drawn if isinstance(drawn, list) else [drawn]
-                new = {end["lot"] for end in ends if isinstance(end, dict)} - found
-                found |= new
-                ahead += sorted(new)
-    return found
-
-
-def _early(view: View) -> dict[str, list[Finding]]:
-    """The bottles that left before their release or on hold, by lot."""
-    from ampelog.replay import apply
-
-    cellar = view.beginning()
-    with history.still():
-        apply(cellar, view.steps)
-    found: dict[str, list[Finding]] = {}
-    for one in cellar.findings:
-        if one.rule in EARLY and one.lot is not None:
-            found.setdefault(one.lot, []).append(one)
-    return found
 
 
 def quarters(view: View, rows: Sequence[dict[str, Any]], vintage: int | None) -> list[Any]:
