@@ -82,7 +82,8 @@ def return_(cellar: Cellar, step: Step) -> None:
     """What was shipped comes back: the composition and fills that left."""
     model: Any = step.model
     lot = lot_of(cellar, model.lot)
-    out = [s for s in lot.shipped if model.document is None or s.document == model.document]
+    gone_out = [one for one in lot.shipped if one.parts]
+    out = [s for s in gone_out if model.document is None or s.document == model.document]
     if model.document is None:  # of all that was shipped, only the like can come back
         like = [s for s in out if (s.sort == BOTTLES) == (model.bottles is not None)]
         out = [s for s in like if s.format == like[0].format]
@@ -136,7 +137,6 @@ def _take_back(cellar: Cellar, step: Step, lot: Lot, out: list[Any], amount: int
             parts[node] = parts.get(node, 0) + back
     for record in out:
         record.parts = [(node, left) for node, left in record.parts if left]
-    lot.shipped = [record for record in lot.shipped if record.parts]
     first = out[0]
     node = next(iter(parts))
     if len(parts) > 1 and first.sort != BOTTLES:

@@ -47,6 +47,7 @@ LISTS = frozenset(
         "readiness",
         "calendar",
         "numbers",
+        "recall",
     }
 )
 """Commands that answer with a list, which may be told as CSV."""

@@ -11,7 +11,7 @@ from ampelog.endpoints import CannotHave, no_role
 from ampelog.graph import Node
 from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
 from ampelog.room import may_arrive
-from ampelog.state import BOTTLES, MASS, Holding, Lot
+from ampelog.state import BOTTLES, MASS, Holding, Lot, Took
 from ampelog.steps import Step
 from ampelog.transfers import book, shortfall
 
@@ -152,9 +152,9 @@ def pack(cellar: Cellar, step: Step) -> None:
     missing = shortfall(cellar, step, out, found)
     may_arrive(cellar, step, out, found)
     label = _one_label(out)
-    ended = {node: when for draw in out for node, when in draw.lot.fills.items()}
     drawn = {draw.lot.name for draw in out}
     pool = take(cellar, step, out)
+    ended = {node: when for draw in out for node, when in draw.lot.fills.items()}
     pool.holds |= material_keys(cellar, model)
     book(cellar, out, found, missing, "pack")
     for fill in found:
@@ -200,6 +200,7 @@ def settle(
         here = [(node, part) for (node, _), part in zip(left, parts, strict=True) if part]
         for node, _ in here:
             lot.fills.setdefault(node, ended.get(node))
+        lot.took.append(Took(step.position, tuple(here)))
         _add_fill(lot, fill, pool, here)
         left = [(n, a - p) for (n, a), p in zip(left, parts, strict=True) if a > p]
 

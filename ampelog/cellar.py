@@ -102,6 +102,9 @@ class Cellar:
         """The lots touched since the last store."""
         self.resolved: dict[int, tuple[tuple[str | None, int], ...]] = {}
         """By position: the quantities that were not stated but read off the cellar."""
+        self.apart: frozenset[int] = frozenset()
+        """Positions of events whose bottles or must a recall follows apart from the rest of their
+        fill or tank; none in the cellar that is kept."""
         self._looked = 0
         self.others: Callable[[], list[str]] = list
         """The names of lots that are not here yet."""

@@ -26,6 +26,7 @@ from ampelog import numbers_commands  # noqa: F401
 from ampelog import label_commands  # noqa: F401
 from ampelog import readiness_commands  # noqa: F401
 from ampelog import calendar_commands  # noqa: F401
+from ampelog import recall_commands  # noqa: F401
 from ampelog import paper_commands  # noqa: F401
 # isort: on
 

@@ -52,6 +52,11 @@ class Graph:
         self.first_ferment = first_ferment
         self.ferments: list[Ferment] = []
 
+    @property
+    def count(self) -> int:
+        """How many nodes there are, kept elsewhere or here."""
+        return self.first + len(self.nodes)
+
     def add(self, node: Node) -> int:
         """Add a node and return its number."""
         self.nodes.append(node)

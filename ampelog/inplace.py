@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from ampelog import quantities
+from ampelog.apart import part
 from ampelog.bottles import material_keys
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, emptied, held_in, lot_of, place, said, shared, vessels_of
@@ -155,6 +156,8 @@ def ferment(cellar: Cellar, step: Step) -> None:
     keys = material_keys(cellar, model)
     for vessel, before in holdings:
         holding = lot.holdings[vessel] = before.held(keys)
+        if step.position in cellar.apart:
+            holding = _apart(cellar, step, lot, vessel)
         if model.culture != "alcoholic" or lot.sort == BOTTLES:
             continue  # in bottle each fill ferments for itself, and stays a fill
         if model.stage == "end":
@@ -166,6 +169,15 @@ def ferment(cellar: Cellar, step: Step) -> None:
         stretch = _stretch(cellar, step, lot, vessel, holding)
         lot.holdings[vessel] = holding._replace(ferment=stretch)
         close(cellar, step, lot, vessel, force=True)
+
+
+def _apart(cellar: Cellar, step: Step, lot: Lot, vessel: str | None) -> Holding:
+    """What a fermentation begins in as bodies of their own, where a recall asks for them."""
+    if lot.sort == BOTTLES:
+        part(cellar, step, lot, vessel)
+    else:
+        close(cellar, step, lot, vessel, force=True)
+    return lot.holdings[vessel]
 
 
 def _stretch(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, holding: Holding) -> int:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from ampelog import quantities
+from ampelog import apart, quantities
 from ampelog.endpoints import CannotHave, evenly, lot_of, place, said, shared, vessels_of
 from ampelog.graph import Node
 from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, sort_of
@@ -204,7 +204,7 @@ def _drawn(cellar: Cellar, step: Step, draw: Draw) -> Sequence[tuple[int, int]]:
     lot, vessel = draw.lot, draw.vessel
     out: Sequence[tuple[int, int]]
     if lot.sort == BOTTLES:
-        out = reduce(lot, vessel, draw.amount)
+        out = apart.drawn(cellar, step, draw, reduce(lot, vessel, draw.amount))
     else:
         out = ((close(cellar, step, lot, vessel), draw.amount),)
         reduce(lot, vessel, draw.amount)

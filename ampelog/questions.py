@@ -7,7 +7,8 @@ memory. The answers do not know which.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from copy import copy
 from datetime import date
 from functools import cached_property
 from typing import Any
@@ -25,6 +26,7 @@ from ampelog.sources import Leaf, leaves, marked
 from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
+ALWAYS = 2**62
 NO_LOT = "`ampelog lots` lists what is in the cellar"
 
 
@@ -214,6 +216,45 @@ class View:
             if now is not None:
                 found[by_id[key]] = {**now, "id": original["id"]}
         return found
+
+    def said(
+        self, kinds: Sequence[str], text: str = "", since: int = -ALWAYS, until: int = ALWAYS
+    ) -> dict[int, dict[str, Any]]:
+        """The events of some kinds, by position, as they take effect, between two instants.
+
+        Only those whose JSON holds a text need be among them: who asks looks again.
+        """
+        if self._steps is None:
+            asked = {"kinds": "\n".join(kinds), "text": text, "since": since, "until": until}
+            rows = self.ledger.rows("events_saying", upto=self.head.position, **asked)
+            mended = self.ledger.known({corrects for _, corrects in rows if corrects is not None})
+            positions = {position for position, corrects in rows if corrects is None}
+            found = self.events(positions | {one.position for one in mended.values()})
+        else:
+            found = {one.position: {**one.event, "id": one.id} for one in self._steps}
+        return {
+            position: event
+            for position, event in found.items()
+            if event["kind"] in kinds and since <= moments.instant(event["at"], self.zone) <= until
+        }
+
+    def nodes_at(self, positions: Iterable[int]) -> list[tuple[int, int, str | None, str | None]]:
+        """The nodes that the events at some positions made: node, position, lot, vessel."""
+        wanted = set(positions)
+        if self._steps is None:
+            asked = "\n".join(str(position) for position in sorted(wanted))
+            return self.ledger.rows("nodes_of_positions", position=asked) if asked else []
+        return [
+            (number, node.position, node.lot, node.vessel)
+            for number, node in enumerate(self.cellar.graph.nodes)
+            if node.position in wanted
+        ]
+
+    def again(self, steps: list[Step], cellar: Cellar) -> View:
+        """The same view on a cellar in which these steps, all of its own, happened once more."""
+        twin = copy(self)
+        twin._steps, twin._graph, twin.cellar = steps, None, cellar
+        return twin
 
     def ferments(self) -> dict[int, Ferment]:
         """Every stretch of alcoholic fermentation, by number."""

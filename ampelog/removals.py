@@ -33,13 +33,15 @@ def ship(cellar: Cellar, step: Step) -> None:
     for draw in out:
         lot.tally(lot.sort).out += draw.amount
     pool = take(cellar, step, out)
-    lot.shipped.append(_shipped(model.document, lot, pool, states.pop()))
+    lot.shipped.append(_shipped(step, lot, pool, states.pop()))
 
 
-def _shipped(document: str | None, lot: Lot, pool: Pool, state: str) -> Shipped:
+def _shipped(step: Step, lot: Lot, pool: Pool, state: str) -> Shipped:
     """What left on a document and may come back."""
     ended = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
-    return Shipped(document, lot.sort, lot.format, state, pool.holds, pool.parts, ended)
+    document, left = step.model.document, tuple(pool.parts)
+    kept = (pool.holds, pool.parts, ended, step.position, left)
+    return Shipped(document, lot.sort, lot.format, state, *kept)
 
 
 def _check_removal(step: Step, out: Sequence[Draw]) -> None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from ampelog.apart import part
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.inplace import target
 from ampelog.movement import Draw, Fill, Pool, close, into
 from ampelog.room import may_arrive
-from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot
+from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot, Took
 from ampelog.steps import Step
 
 
@@ -62,9 +63,13 @@ def _hand_over(
     for vessel, _ in holdings:
         if lot.sort != BOTTLES:
             close(cellar, step, lot, vessel, force=True)
+        elif step.position in cellar.apart:
+            part(cellar, step, lot, vessel)
         holding = lot.holdings.pop(vessel)
         cellar.leave(lot, vessel)
         cellar.enter(new, vessel)
+        if lot.sort == BOTTLES:
+            new.took.append(Took(step.position, holding.parts))
         there = new.holdings.get(vessel)
         if there is None:
             new.holdings[vessel] = holding._replace(closed=False)

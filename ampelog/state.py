@@ -139,7 +139,8 @@ class Tally:
 
 @dataclass(slots=True)
 class Shipped:
-    """What left on one document and may come back. ``ended`` are the bottlings of its fills."""
+    """What one event shipped. ``parts`` are what has not come back yet, ``left`` what left;
+    ``ended`` are the bottlings of its fills."""
 
     document: str | None
     sort: str
@@ -148,6 +149,16 @@ class Shipped:
     holds: frozenset[str]
     parts: list[tuple[int, int]]
     ended: dict[int, int | None]
+    position: int
+    left: tuple[tuple[int, int], ...]
+
+
+class Took(NamedTuple):
+    """Bottles that a lot took in as they were, by pack, return or a new name: the event's position
+    and what came, as (node, amount)."""
+
+    position: int
+    parts: tuple[tuple[int, int], ...]
 
 
 class Lot:
@@ -167,6 +178,7 @@ class Lot:
         "shipped",
         "sort",
         "tallies",
+        "took",
     )
 
     def __init__(self, name: str) -> None:
@@ -186,6 +198,7 @@ class Lot:
         self.releases: list[tuple[int, int]] = []
         """The orders of its `release` events, whenever they were told."""
         self.shipped: list[Shipped] = []
+        self.took: list[Took] = []
         self.tallies: dict[str, Tally] = {}
 
     @property
@@ -265,6 +278,8 @@ class Lot:
                         sorted(s.holds),
                         s.parts,
                         list(s.ended.items()),
+                        s.position,
+                        None if tuple(s.parts) == s.left else s.left,
                     ]
                     for s in self.shipped
                 ],
@@ -272,6 +287,7 @@ class Lot:
                     [unit, t.into, t.out, t.gained, t.pomace, t.lost]
                     for unit, t in self.tallies.items()
                 ],
+                self.took,
             ],
             separators=(",", ":"),
         )
@@ -280,9 +296,9 @@ class Lot:
     def load(cls, name: str, text: str) -> Lot:
         """From JSON text."""
         lot = cls(name)
-        sort, format_, label, holdings, last, owners, fills, began, releases, shipped, tallies = (
-            json.loads(text)
-        )
+        body = json.loads(text)
+        sort, format_, label, holdings, last, owners, fills, began, releases = body[:9]
+        shipped, tallies, took = body[9:]
         lot.sort, lot.format, lot.label = sort, format_, label
         lot.began = (began[0], began[1])
         lot.releases = [(instant, position) for instant, position in releases]
@@ -290,15 +306,25 @@ class Lot:
         lot.last = _loaded(last)
         lot.owners = frozenset(owners)
         lot.fills = dict(fills)
-        lot.shipped = [
-            Shipped(s[0], s[1], s[2], s[3], frozenset(s[4]), [(n, a) for n, a in s[5]], dict(s[6]))
-            for s in shipped
-        ]
+        lot.shipped = [_left(one) for one in shipped]
+        lot.took = [Took(position, _parts(parts)) for position, parts in took]
         for unit, into, out, gained, pomace, lost in tallies:
             tally = lot.tallies[unit] = Tally()
             tally.into, tally.out, tally.gained, tally.pomace = into, out, gained, pomace
             tally.lost = lost
         return lot
+
+
+def _left(body: list[Any]) -> Shipped:
+    document, sort, format_, state, holds, parts, ended, position, left = body
+    there = _parts(parts)
+    whole = there if left is None else _parts(left)
+    held = frozenset(holds)
+    return Shipped(document, sort, format_, state, held, list(there), dict(ended), position, whole)
+
+
+def _parts(body: list[Any]) -> tuple[tuple[int, int], ...]:
+    return tuple([(node, amount) for node, amount in body])
 
 
 def _dumped(holdings: dict[str | None, Holding]) -> list[Any]:

@@ -40,7 +40,7 @@ create table lot_state (
     lot varchar not null,
     held boolean not null,
     sort varchar not null,
-    body varchar not null         -- JSON; holdings that are alike stand once
+    body varchar not null         -- JSON; holdings that are alike stand once; what left and what came as bottles
 );
 
 create table vessel_state (
