@@ -229,7 +229,8 @@ def _slow_entry(
 # --- the tree -------------------------------------------------------------------------------
 
 
-def _node(left: bytes, right: bytes) -> bytes:
+def node(left: bytes, right: bytes) -> bytes:
+    """The hash of a node over its two children: RFC 9162, 2.1.1."""
     return sha256(b"\1" + left + right).digest()
 
 
@@ -253,7 +254,7 @@ class Peaks:
         peak = bytes.fromhex(leaf)
         merges = self.size
         while merges & 1:
-            peak = _node(self._peaks.pop(), peak)
+            peak = node(self._peaks.pop(), peak)
             merges >>= 1
         self._peaks.append(peak)
         self.size += 1
@@ -264,7 +265,7 @@ class Peaks:
             return EMPTY_ROOT
         root = self._peaks[-1]
         for peak in self._peaks[-2::-1]:
-            root = _node(peak, root)
+            root = node(peak, root)
         return root.hex()
 
     def hashes(self) -> tuple[str, ...]:
@@ -285,8 +286,12 @@ class Tree:
         self._levels = [level]
         while len(level) > 1:
             odd = [level[-1]] if len(level) % 2 else []
-            level = [_node(level[i], level[i + 1]) for i in range(0, len(level) - 1, 2)] + odd
+            level = [node(level[i], level[i + 1]) for i in range(0, len(level) - 1, 2)] + odd
             self._levels.append(level)
+
+    def at(self, level: int, index: int) -> str:
+        """The hash of a node: level 0 are the leaves, the last is the root alone."""
+        return self._levels[level][index].hex()
 
     def root(self) -> str:
         """The root of all leaves."""
@@ -318,12 +323,12 @@ def proved(leaf: str, index: int, size: int, path: Sequence[str], root: str) -> 
         if last == 0:
             return False
         if index & 1 or index == last:
-            here = _node(step, here)
+            here = node(step, here)
             while not index & 1 and index:
                 index >>= 1
                 last >>= 1
         else:
-            here = _node(here, step)
+            here = node(here, step)
         index >>= 1
         last >>= 1
     return last == 0 and here.hex() == root

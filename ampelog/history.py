@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
+from ampelog.excerpt import trimmed
 from ampelog.ledger import Ledger, Record
 from ampelog.steps import Correction, Step, in_order
 from ampelog.told import told
@@ -90,6 +91,8 @@ def correction(step: Step, zone: ZoneInfo) -> Correction:
 
 
 def steps_of(ledger: Ledger, upto: int | None = None) -> list[Step]:
-    """All steps as known at a position, in order of time."""
+    """All steps as known at a position, in order of time; of an excerpt of a log, as they happened
+    to the lots that it is about."""
     with still():
-        return in_order(*read(ledger.records(1, upto), zone_of(ledger)))
+        steps = in_order(*read(ledger.records(1, upto), zone_of(ledger)))
+        return steps if ledger.within is None else trimmed(steps, ledger.within)

@@ -133,6 +133,9 @@ def _stamp(recorded_at: str) -> str:
 class Ledger:
     """An open ledger; made by ``opened``."""
 
+    within: frozenset[str] | None = None
+    """The lots whose story an excerpt of a log tells; None where all of it is here."""
+
     def __init__(self, files: Files, write: bool, wait: float) -> None:
         self.path = files.database
         self.writable = write

@@ -218,14 +218,40 @@ def repair(context: typer.Context) -> None:
 
 
 @app.command()
-def verify(context: typer.Context) -> None:
-    """The log, its journal, the projection and the balances. Example: ampelog verify"""
+def verify(
+    context: typer.Context,
+    dossier: Annotated[
+        Path | None, typer.Option(help="A dossier's PDF, checked by what it carries.")
+    ] = None,
+) -> None:
+    """The log, its journal, the projection and the balances; or a dossier that was handed on.
+
+    Example: ampelog verify --dossier 22-RED.pdf
+    """
     from ampelog import readout, upkeep
 
     asked: Settings = context.obj
-    with opened(asked) as ledger:
-        answer = upkeep.verify(ledger)
+    if dossier is not None:
+        answer = _attested(asked, dossier)
+    else:
+        with opened(asked) as ledger:
+            answer = upkeep.verify(ledger)
     if not answered(asked, answer):
-        readout.verified(answer)
+        (readout.verified if dossier is None else readout.attested)(answer)
     if not answer["ok"]:
         raise No
+
+
+def _attested(asked: Settings, path: Path) -> dict[str, Any]:
+    """A dossier's PDF held against its evidence, and against the ledger where there is one."""
+    from ampelog import attesting
+    from ampelog.journal import Files
+    from ampelog.opening import reading
+
+    with reading(str(path)) as stream:
+        content = stream.read()
+    files = Files(asked.ledger)
+    if not files.database.exists() and not files.journal.exists():
+        return attesting.verify(content, path.name, None)
+    with opened(asked) as ledger:
+        return attesting.verify(content, path.name, ledger)

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import io
 import os
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,6 +32,21 @@ FONTS = {"Regular": (400, "normal"), "Semibold": (600, "normal"), "It": (400, "i
 """The shipped files, with CSS weight and style."""
 PAPERS = {"letter": "letter", "a4": "A4"}
 SCHEME = "ampelog-font:"
+_ACCESSIBLE = b"""<rdf:Description xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/"
+ rdf:about="" pdfuaid:part="1"/><rdf:Description
+ xmlns:pdfaExtension="http://www.aiim.org/pdfa/ns/extension/"
+ xmlns:pdfaSchema="http://www.aiim.org/pdfa/ns/schema#"
+ xmlns:pdfaProperty="http://www.aiim.org/pdfa/ns/property#" rdf:about=""><pdfaExtension:schemas>
+<rdf:Bag><rdf:li rdf:parseType="Resource">
+<pdfaSchema:schema>PDF/UA identification</pdfaSchema:schema>
+<pdfaSchema:namespaceURI>http://www.aiim.org/pdfua/ns/id/</pdfaSchema:namespaceURI>
+<pdfaSchema:prefix>pdfuaid</pdfaSchema:prefix><pdfaSchema:property><rdf:Seq>
+<rdf:li rdf:parseType="Resource"><pdfaProperty:name>part</pdfaProperty:name>
+<pdfaProperty:valueType>Integer</pdfaProperty:valueType>
+<pdfaProperty:category>internal</pdfaProperty:category>
+<pdfaProperty:description>The part of ISO 14289</pdfaProperty:description></rdf:li>
+</rdf:Seq></pdfaSchema:property></rdf:li></rdf:Bag></pdfaExtension:schemas></rdf:Description>
+"""
 
 Covered = Callable[[str], bool]
 """Whether the page at hand can show a sign: a PDF has the shipped fonts alone."""
@@ -48,6 +64,16 @@ class Page:
     as_of: str
     values: Mapping[str, Any]
     filters: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Attached:
+    """A file inside a PDF: its name, MIME type, what it is, and its bytes."""
+
+    name: str
+    mime: str
+    says: str
+    content: bytes
 
 
 Made = Callable[[Covered], Page]
@@ -70,15 +96,68 @@ def html(made: Made, paper: str = "letter") -> str:
     return _filled(made(typeset.unhidden), paper, addresses, typeset.unhidden)
 
 
-def pdf(made: Made, paper: str = "letter") -> Printed:
-    """The page as a tagged PDF."""
+def pdf(made: Made, paper: str = "letter", attached: Sequence[Attached] = ()) -> Printed:
+    """The page as a tagged PDF, lawful by PDF/A-3a and PDF/UA-1, with files inside it."""
     page = made(covered)
     text = printable(page, paper)
-    identifier = hashlib.sha256(text.encode()).digest()[:16]
+    identifier = hashlib.sha256(text.encode())
+    for one in attached:
+        identifier.update(hashlib.sha256(one.content).digest())
     with source_date(page.as_of):
         pages = laid_out(text)
-        content = pages.write_pdf(pdf_identifier=identifier, pdf_variant="pdf/ua-1")
+        _both_standards(pages.metadata)
+        content = pages.write_pdf(
+            pdf_identifier=identifier.digest()[:16],
+            pdf_variant="pdf/a-3a",
+            attachments=[_inside(one, page.as_of) for one in attached],
+        )
     return Printed(bytes(content), len(pages.pages))
+
+
+def _both_standards(metadata: Any) -> None:
+    """Let the metadata name PDF/UA-1 beside PDF/A-3a: one run writes one variant's, and tags are
+    the same for both. A property of another standard is declared where it is used (ISO 19005-3,
+    6.6.2.3). Not compressed, as stricter validators ask."""
+    describe, include = metadata.generate_rdf_metadata, metadata.include_in_pdf
+
+    def both(*args: Any) -> bytes:
+        return bytes(describe(*args)).replace(b"</rdf:RDF>", _ACCESSIBLE + b"</rdf:RDF>")
+
+    def plain(pdf: Any, variant: Any, version: Any, conformance: Any, compress: bool) -> None:
+        del compress
+        include(pdf, variant, version, conformance, False)
+
+    metadata.generate_rdf_metadata, metadata.include_in_pdf = both, plain
+
+
+def _inside(one: Attached, as_of: str) -> Any:
+    """A file as WeasyPrint attaches it: its type is said and not looked up on the machine."""
+    from weasyprint import Attachment
+
+    day = datetime.fromisoformat(as_of[:10]).replace(tzinfo=UTC)
+    made = Attachment(
+        string=one.content,
+        name=one.name,
+        description=one.says,
+        created=day,
+        modified=day,
+        relationship="Data",
+        url_fetcher=fetcher(),
+    )
+    made.source = nullcontext((io.BytesIO(one.content), None, None, one.mime))
+    return made
+
+
+def stack() -> dict[str, str]:
+    """The versions that decide how a page is set and which bytes a PDF has."""
+    from importlib.metadata import version
+
+    from weasyprint.text.ffi import harfbuzz_subset, pango
+
+    names = ("weasyprint", "pydyf", "fonttools")
+    subset = "fonttools" if harfbuzz_subset is None else "harfbuzz"
+    found = {name: version(name) for name in names}
+    return {**found, "pango": str(pango.pango_version()), "subset": subset}
 
 
 def printable(page: Page, paper: str) -> str:
@@ -105,16 +184,17 @@ def check_paper(paper: str) -> None:
         raise Refused(f"--paper {paper}: wanted {' or '.join(PAPERS)}")
 
 
-def write(made: Made, path: Path, paper: str = "letter") -> int:
+def write(made: Made, path: Path, paper: str = "letter", attached: Sequence[Attached] = ()) -> int:
     """Write a ``.pdf`` or ``.html`` file, whole or not at all; returns the number of its pages.
 
-    An HTML file is one page. ``Refused`` for another ending, or where it cannot be written.
+    An HTML file is one page, and nothing is attached to it. ``Refused`` for another ending, or
+    where it cannot be written.
     """
     check_name(path, "FILE.pdf")
     if path.suffix.lower() == ".html":
         keep(html(made, paper).encode(), path)
         return 1
-    printed = pdf(made, paper)
+    printed = pdf(made, paper, attached)
     keep(printed.content, path)
     return printed.pages
 

@@ -16,7 +16,7 @@ from typing import Any
 from ampelog import history, moments, phrases, projection
 from ampelog.cellar import Cellar
 from ampelog.composition import Composition
-from ampelog.errors import Refused
+from ampelog.errors import Finding, Refused
 from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
 from ampelog.graph import Ferment
 from ampelog.ledger import Head, Ledger
@@ -46,6 +46,7 @@ class View:
         past = self.until is not None or self.head.position != ledger.head.position
         self._steps: list[Step] | None = None
         self._graph: tuple[int, Genealogy] | None = None
+        self.refusals: list[Finding] = []
         if past or not projection.is_current(ledger):
             self._replay()
         else:
@@ -67,7 +68,10 @@ class View:
         with history.still():
             # A first registration holds from the beginning, so all of them count on any day.
             self.cellar, refusals = fresh(self._steps, self.zone, registers=registered(known))
-        assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
+        self.refusals = refusals
+        # An excerpt comes from outside: whoever asks looks whether it is whole.
+        whole = self.ledger.within is None
+        assert not (whole and refusals), f"a recorded event cannot have happened: {refusals[0]}"
 
     @cached_property
     def today(self) -> int:

@@ -349,3 +349,39 @@ def verified(answer: Row) -> None:
     for one in answer["findings"]:
         say.note(f"{one['where']}: {one['says']}  [{one['rule']}]")
     say.line("All is well." if answer["ok"] else "Damage was found.")
+
+
+_ATTESTED = {
+    "attachments": ("attached file read", "attached files read"),
+    "events": ("event proved to be in the tree", "events proved to be in the tree"),
+    "figures": ("figure worked out again", "figures worked out again"),
+    "masked": ("of them in part masked", "of them in part masked"),
+    "pages": ("page as its figures print it", "pages as their figures print them"),
+    "ledger": ("event as in the ledger", "events as in the ledger"),
+}
+_SHOWS = (
+    "What stands on the pages follows from the attached events by the attached rules, and these "
+    "events are in the tree whose root the pages name."
+)
+_BELONGS = "They are events of the ledger at hand, and that root is in its history."
+_ALONE = (
+    "No ledger was at hand. That the events are its own, and that none was left out, takes the "
+    "ledger, or a root of it from somebody else."
+)
+
+
+def attested(answer: Row) -> None:
+    """Whether a dossier follows from its evidence, what was checked, and what that shows."""
+    ok, checked = answer["ok"], answer["checked"]
+    say.line("All is well." if ok else "This dossier does not follow from its evidence.")
+    for what, count in checked.items():
+        one, several = _ATTESTED[what]
+        if count or what != "masked":
+            say.line(f"{count:,} {one if count == 1 else several}")
+    for one in answer["findings"]:
+        hint = f"; {one['hint']}" if one["hint"] else ""
+        say.note(f"{one['where']}: {one['says']}{hint}  [{one['rule']}]")
+    if ok:
+        say.text(_SHOWS)
+        say.text(_BELONGS if "ledger" in checked else _ALONE)
+        say.text("It does not show that what was written down is true.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any
 from ampelog import charts, layout, printing, typeset
 from ampelog.facts import Body, Dossier, Table
 from ampelog.phrases import brief
-from ampelog.printing import Covered, Made, Page, Printed, ours
+from ampelog.printing import Attached, Covered, Made, Page, Printed, ours
 from ampelog.quantities import ONE
 from ampelog.typeset import Amounts
 
@@ -35,18 +35,24 @@ def html(dossier: Dossier, options: Options) -> str:
     return printing.html(page(dossier, options.units), options.paper)
 
 
-def pdf(dossier: Dossier, options: Options) -> Printed:
-    """The dossier as a tagged PDF."""
-    return printing.pdf(page(dossier, options.units), options.paper)
+def pdf(dossier: Dossier, options: Options, attached: Sequence[Attached] = ()) -> Printed:
+    """The dossier as a tagged PDF, with what is attached to it."""
+    return printing.pdf(page(dossier, options.units), options.paper, attached)
 
 
-def write(dossier: Dossier, path: Path, units: str = "us", paper: str = "letter") -> int:
+def write(
+    dossier: Dossier,
+    path: Path,
+    units: str = "us",
+    paper: str = "letter",
+    attached: Sequence[Attached] = (),
+) -> int:
     """Write a ``.pdf`` or ``.html`` file, whole or not at all; returns the number of its pages.
 
     ``Refused`` for another ending, or where it cannot be written.
     """
     printing.check_name(path, "LOT.pdf")
-    return printing.write(page(dossier, units), path, paper)
+    return printing.write(page(dossier, units), path, paper, attached)
 
 
 def page(dossier: Dossier, units: str) -> Made:

@@ -8,7 +8,7 @@ brings its ``home`` packs with it: what is sold abroad must satisfy the law of w
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -67,6 +67,30 @@ def markets(names: Sequence[str]) -> tuple[tuple[Pack, ...], tuple[str, ...]]:
             for each in (*asked.home, name):
                 found.setdefault(each, pack(each))
     return tuple(found.values()), tuple(name for name in once if name not in have)
+
+
+def files() -> dict[str, bytes]:
+    """All the files that packs are read from, by file name."""
+    found = (path for path in folder("rulepacks").iterdir() if path.suffix in (".toml", ".csv"))
+    return {path.name: path.read_bytes() for path in sorted(found)}
+
+
+def sources(names: Iterable[str]) -> dict[str, bytes]:
+    """The files that these packs are read from, with those they build on and their lists of names,
+    by file name."""
+    found: dict[str, bytes] = {}
+    ahead = list(names)
+    while ahead:
+        file = f"{ahead.pop()}.toml"
+        if file in found:
+            continue
+        found[file] = (folder("rulepacks") / file).read_bytes()
+        stated = tomllib.loads(found[file].decode())
+        ahead += [stated["base"]["pack"]] if "base" in stated else []
+        if "names" in stated:
+            listed = stated["names"]["file"]
+            found[listed] = (folder("rulepacks") / listed).read_bytes()
+    return dict(sorted(found.items()))
 
 
 def read(path: Path) -> Pack:

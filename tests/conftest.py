@@ -266,6 +266,7 @@ class Memory:
                 ledger.Record(position, moments.to_stamp(NOW), "", "", instant, body)
             )
         self.head = ledger.Head(len(whole), "0" * 64)
+        self.within = None
 
     def records(self, first: int = 1, last: int | None = None) -> list[ledger.Record]:
         """The events from one position to another, as of a ledger."""

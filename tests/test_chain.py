@@ -65,7 +65,7 @@ def test_a_tree_of_levels_has_the_published_heads(size: int) -> None:
 def test_leaf_and_node_have_the_published_hashes() -> None:
     assert hashed(b"L123456") == LEAF_L123456
     # A node's children are any 32 bytes elsewhere; the published pair is shorter, and hashed alike.
-    assert chain._node(b"N123", b"N456").hex() == NODE_N123_N456
+    assert chain.node(b"N123", b"N456").hex() == NODE_N123_N456
 
 
 def test_peaks_go_on_from_where_they_were_kept() -> None:

@@ -25,6 +25,7 @@ HOMES = {
     "weasyprint": {"printing", "pdf_needs"},
     "pydantic": {"events", "fields", "law", "lines", "rules", "terms"},
     "pydantic_core": {"fields"},
+    "pypdf": {"pdf_file"},
     "rfc8785": {"chain"},
     "scipy": {"blend_solver"},
     "uuid6": {"known", "upkeep"},

@@ -1,0 +1,186 @@
+"""A part of a log, replayed alone: the whole story of some lots and nothing of the others.
+
+The lots are such that whatever ever filled one of them was drawn from among them. What they gave
+to others is kept as a quantity that goes nowhere, and what was drawn beside them as one that comes
+from nowhere, so that what they lost on the way is what it was. Whatever happened to none of them
+is left as a word about the vessels that it named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ampelog.quantities import BOTTLES, parse, text
+from ampelog.registers import KINDS
+from ampelog.steps import Step
+from ampelog.told import told, unfolded
+
+Event = dict[str, Any]
+OUTSIDE = "\x1f"
+"""Begins the names of the stand-ins: no recorded name holds a control character."""
+FILLING = frozenset(("crush", "press", "rack", "barrel_down", "top", "blend", "bottle", "pack"))
+"""Kinds that draw from some lots and fill others."""
+_WITHOUT_LOT = frozenset(("hold", "note", "analysis"))
+
+
+@dataclass(frozen=True)
+class Lots:
+    """The lots that an event names, by what it does to them.
+
+    ``fills`` take something in or are what it is about, ``draws`` give something. ``read`` are
+    those whose own story says how much was drawn or filled, as `all` does, and bottles without a
+    format.
+    """
+
+    fills: frozenset[str]
+    draws: frozenset[str]
+    read: frozenset[str]
+
+    @property
+    def all(self) -> frozenset[str]:
+        """Every lot that it names."""
+        return self.fills | self.draws
+
+
+def lots_of(event: Event) -> Lots:
+    """The lots that an event names."""
+    kind = event["kind"]
+    if kind == "lot":
+        named = _named(ends(event, "of"))
+        return Lots(frozenset({event["name"]} if named else ()), named, frozenset())
+    if kind == "ship":
+        drawn = _named(ends(unfolded(event), "from"))
+        return Lots(frozenset(), drawn, frozenset())
+    if kind in FILLING:
+        event = unfolded(event)
+        out, filled = ends(event, "from"), ends(event, "to")
+        read = [end for end in out if _total(end) is None]
+        read += [end for end in filled if "bottles" in end and "format" not in end]
+        return Lots(_named(filled), _named(out), _named(read))
+    lot = event.get("lot")
+    return Lots(frozenset({lot} if isinstance(lot, str) else ()), frozenset(), frozenset())
+
+
+def ends(event: Mapping[str, Any], side: str) -> list[Event]:
+    """The endpoints of one side of an event, given alone or in a list."""
+    there = event.get(side)
+    if isinstance(there, dict):
+        return [there]
+    return list(there) if isinstance(there, list) else []
+
+
+def vessels(event: Event) -> Iterator[str]:
+    """Every vessel that an event names as its own or at an endpoint."""
+    for end in (event, *ends(event, "from"), *ends(event, "to"), *ends(event, "of")):
+        one = end.get("vessel")
+        yield from [one] if isinstance(one, str) else []
+        yield from end.get("vessels") or ()
+
+
+def trimmed(steps: Iterable[Step], within: Collection[str]) -> list[Step]:
+    """The steps as they happened to the lots ``within``, in the same order."""
+    found: list[Step] = []
+    held: set[str] = set()
+    for step in steps:
+        kind = step.event["kind"]
+        if kind in KINDS and kind != "lot":
+            found.append(step)
+        elif kind == "clear":
+            known = str(step.event.get("hold")).lower() in held
+            found.append(step if known else _aside(step))
+        elif kind == "lot":
+            found += _renamed(step, within)
+        elif kind in _WITHOUT_LOT and "lot" not in step.event:
+            found.append(step)
+        else:
+            found += _happened(step, within)
+        if found[-1].event["kind"] == "hold":
+            held.add(step.id)
+    return found
+
+
+def _happened(step: Step, within: Collection[str]) -> list[Step]:
+    """Something that happened to lots: as it stands where it is about these alone."""
+    lots = lots_of(step.event)
+    if lots.all <= set(within) and (lots.all or step.event["kind"] == "receive"):
+        return [step]
+    if step.event["kind"] not in FILLING or lots.all.isdisjoint(within):
+        return [_aside(step)]
+    event = unfolded(step.event)
+    coming: list[Step] = []
+    out: list[Event] = []
+    for number, end in enumerate(ends(event, "from")):
+        if end["lot"] in within:
+            out.append(end)
+            continue
+        stand_in = f"{OUTSIDE}from {step.position} {number}"
+        kept = {_dimension(end): _total(end)}
+        coming.append(_as(step, {"kind": "receive", "lot": stand_in, **kept}))
+        out.append({"lot": stand_in, **kept})
+    filled = [
+        end if end.get("lot") in within else _nowhere(end, f"{OUTSIDE}to {step.position} {number}")
+        for number, end in enumerate(ends(event, "to"))
+    ]
+    return [*coming, _as(step, {**event, "from": out, "to": filled})]
+
+
+def _nowhere(end: Event, name: str) -> Event:
+    """What went to a lot outside: as much, in no vessel."""
+    if "lot" not in end:
+        return end  # pomace that was thrown away
+    if "bottles" in end:
+        return {"lot": name, "bottles": end["bottles"], "format": end["format"]}
+    kept: Event = {"lot": name, _dimension(end): _total(end)}
+    return {**kept, "fraction": end["fraction"]} if "fraction" in end else kept
+
+
+def _renamed(step: Step, within: Collection[str]) -> list[Step]:
+    """A lot's registration; what of these lots bears an outside name from now on is gone."""
+    event = step.event
+    if event["name"] in within:
+        return [step]
+    of = [end for end in ends(event, "of") if end["lot"] in within]
+    if not of:
+        return [_aside(step)]
+    name = f"{OUTSIDE}lot {step.position}"
+    gone = {"kind": "loss", "lot": name, "all": True, "reason": "inventory"}
+    return [_as(step, {"kind": "lot", "name": name, "of": of}), _as(step, gone)]
+
+
+def _dimension(end: Event) -> str:
+    """Whether an endpoint is of mass or of volume."""
+    if "each" in end:
+        return parse(end["each"]).dimension
+    return "mass" if "mass" in end else "volume"
+
+
+def _total(end: Event) -> str | None:
+    """The quantity that an endpoint states, over all its vessels; None where the lot's own story
+    says it."""
+    if "volume" in end or "mass" in end:
+        return str(end["mass"] if "mass" in end else end["volume"])
+    if isinstance(end.get("each"), str) and ("vessel" in end or "vessels" in end):
+        each = parse(end["each"])
+        count = len(end.get("vessels") or (end["vessel"],))
+        unit = "kg" if each.dimension == "mass" else "L"
+        return None if each.dimension == BOTTLES else f"{text(each.amount * count)} {unit}"
+    return None
+
+
+def _aside(step: Step) -> Step:
+    """What happened to others, as a word about its vessels: it still says when they were used."""
+    named = list(dict.fromkeys(vessels(step.event)))
+    word: Event = {"kind": "note", "text": ""}
+    return _as(step, {**word, "vessels": named} if named else word)
+
+
+def _as(step: Step, event: Event) -> Step:
+    kept: Event = {key: step.event[key] for key in ("at", "until", "despite") if key in step.event}
+    whole = {**kept, **event}
+    return step._replace(event=whole, model=told(whole))
+
+
+def _named(found: Sequence[Event]) -> frozenset[str]:
+    return frozenset(end["lot"] for end in found if isinstance(end.get("lot"), str))
