@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from ampelog import sulfur
+from ampelog import density, sulfur
 from ampelog.biography import Body, Change, Measured, note_of
 from ampelog.gates import Bounds, Gate, Limit
 from ampelog.judging import (
@@ -212,6 +212,19 @@ def free_so2(judging: Judging, gate: Gate, body: Body) -> Found:
     return found
 
 
+def alcohol(judging: Judging, gate: Gate, body: Body) -> Found:
+    """Alcohol at 20 C, and on the 60 F basis of the tax classes beside it."""
+    found = value(judging, gate, body)
+    if found.value is None or found.value.startswith("<") or not is_number(found.value):
+        return found
+    told = Decimal(found.value)
+    if not 0 < told < 100:
+        return found
+    basis = str(density.on_60f(told).quantize(Decimal("0.01")))
+    says = f"{found.says}; {basis} % on the 60 F basis"
+    return replace(found, says=says, more={"alcohol_60f": basis})
+
+
 def sign_off(judging: Judging, gate: Gate, body: Body) -> Found:
     """What a note says of the gate; in the run and after it nothing can be asked for before."""
     note = body.measured.get(note_of(gate.id))
@@ -326,6 +339,7 @@ RULES: dict[str, Rule] = {
     "B04": malic,
     "B06": molecular_so2,
     "B07": free_so2,
+    "B10": alcohol,
     "B28": newer,
     "B29": rested,
     "B31": label,

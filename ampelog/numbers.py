@@ -11,9 +11,10 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from ampelog import moments, sulfur
+from ampelog import moments, sugar, sulfur
 from ampelog.errors import Refused
 from ampelog.measurements import UNITS, Taken, Value, number, per_day, taken, values
+from ampelog.published import OutsideTable
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.resting import style_of
@@ -53,7 +54,7 @@ def _rows(view: View, lot: Lot, told: list[Taken], today: date) -> Iterator[Row]
     for (vessel, quantity), now in latest.items():
         was = before.get((vessel, quantity))
         rate = None if was is None else per_day(was, now, view.zone)
-        rows.append(_row(view, lot, now, today, rate))
+        rows.append(_row(view, lot, now, today, rate) | _potential(lot, now))
     rows += _molecular(view, lot, latest, today)
     return iter(sorted(rows, key=_place))
 
@@ -126,8 +127,47 @@ def _molecular(view: View, lot: Lot, latest: Mapping[Any, Value], today: date) -
             "ph": ph.value,
             "free_so2": free.value,
         }
+        row["of_the_wine"] = _of_the_wine(latest, vessel, computed)
         apart = {one for one in vessels if one is not None and (one, "free_so2") in latest}
         yield row | _to_add(view, lot, _litres(lot, vessel, apart), computed)
+
+
+def _of_the_wine(
+    latest: Mapping[Any, Value], vessel: str | None, computed: sulfur.Molecular
+) -> Row | None:
+    """The same by the pKa of a wine of its alcohol at 20 C; None where that is not known. The
+    targets belong to the other convention, and are not held against it."""
+    told = latest.get((vessel, "alcohol")) or latest.get((None, "alcohol"))
+    alcohol = None if told is None else number(told.value)
+    if alcohol is None:
+        return None
+    try:
+        basis = sulfur.of_the_wine(alcohol, Decimal(20))
+    except OutsideTable:
+        return None
+    value = sulfur.computed(computed.free, computed.ph, basis).value
+    return {
+        "value": str(value.quantize(_THOUSANDTH, "ROUND_DOWN")),
+        "pka": str(basis.pka.quantize(_THOUSANDTH)),
+        "convention": basis.convention,
+    }
+
+
+def _potential(lot: Lot, one: Value) -> Row:
+    """The potential alcohol of a must that does not ferment yet, by the instrument on record."""
+    holdings = [lot.holdings.get(one.vessel)] if one.vessel else list(lot.holdings.values())
+    young = all(
+        held is not None and held.ferment is None and held.state in ("juice", "must")
+        for held in holdings
+    )
+    reading = number(one.value)
+    if one.quantity != "brix" or not young or reading is None or one.instrument is None:
+        return {}
+    try:
+        found = sugar.potential(reading, one.instrument)
+    except OutsideTable:
+        return {}
+    return {"potential_alcohol": str(found.alcohol), "sugar_g_l": f"{found.sugar_g_l:f}"}
 
 
 def _litres(lot: Lot, vessel: str | None, apart: set[str]) -> Decimal:

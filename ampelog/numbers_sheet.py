@@ -56,8 +56,11 @@ def sheet(rows: Sequence[Row], today: date) -> None:
 def _cells(row: Row) -> Sequence[str]:
     quantity = row["quantity"]
     unit = f" {row['unit']}" if row.get("unit") else ""
+    name = NAMES.get(quantity, quantity.replace("_", " "))
+    if row.get("potential_alcohol"):
+        name += f" (may give {row['potential_alcohol']} % vol by {row['instrument']})"
     return (
-        NAMES.get(quantity, quantity.replace("_", " ")),
+        name,
         row["vessel"] or "",
         f"{row['value']}{unit}",
         row["measured_on"],
@@ -89,6 +92,14 @@ def _doses(rows: Sequence[Row]) -> None:
         right=(2, 3, 4),
         title="Sulfur dioxide, at pKa 1.81 (targets 0.5 red, 0.8 white)",
     )
+    own = [row for row in rows if row["of_the_wine"]]
+    if own:
+        shown = "; ".join(
+            f"{row['lot']}{' ' + row['vessel'] if row['vessel'] else ''} "
+            f"{row['of_the_wine']['value']} at pKa {row['of_the_wine']['pka']}"
+            for row in own
+        )
+        say.text(f"By the pKa of the wine itself, to which the targets do not belong: {shown}.")
     say.text(
         "Potassium metabisulfite for all that is held there, if nothing of it bound: part of it "
         "binds, so measure again."

@@ -31,6 +31,18 @@ $ampelog claimable BSY24 --label "Bench Syrah 2024"
 $ampelog ingredients CFS23-DK --market eu
 say "A blending trial of six lots, as it stood in August 2025, and the cheapest that keeps its label"
 $ampelog trial example_vintage/stateline.toml --as-of 2025-08-05
+say "The evening before a bottling week: one wine is ready, one stale, one misses a test, one is on hold"
+$ampelog readiness --as-of 2025-02-17
+$ampelog readiness 24-VGB --as-of 2025-02-17
+for lot in 24-SC 24-RS 24-LH; do
+  $ampelog readiness "$lot" --as-of 2025-02-17 | sed '/^What passes/,$d' || true
+done
+say "A morning in the harvest: one tank is stuck"
+$ampelog numbers --fermenting --as-of 2023-10-15
+say "What rests, what is due, what is held"
+$ampelog calendar --as-of 2026-11-25 --ics demo/releases.ics -o demo/releases.pdf
+say "Every bottle in one delivery of glass, and who has it"
+$ampelog recall --material-lot G-2404 -o demo/recall-G-2404.pdf
 say "Does everything still fit?"
 $ampelog verify
 say "The dossiers"

@@ -175,6 +175,30 @@ def test_molecular_sulfur_dioxide_and_what_to_add(vintage: Vintage) -> None:
     assert Decimal("8.6") <= Decimal(row["add_metabisulfite_g"]) <= Decimal("8.7")
 
 
+def test_the_pka_of_the_wine_stands_beside_and_is_held_against_no_target(
+    vintage: Vintage,
+) -> None:
+    vintage.load(WINE + sheet("2025-03-01", '"ph": "3.50", "free_so2": "29", "alcohol": "12"'))
+    row = asked(vintage)[None, "molecular_so2"]
+    # OIV-MA-AS323-04C at 12 % vol and 20 C: about 2.04, less 0.08 estimated for the salts
+    assert row["of_the_wine"]["pka"] == "1.958"
+    assert Decimal("0.80") <= Decimal(row["of_the_wine"]["value"]) <= Decimal("0.82")
+    assert row["pka"] == "1.81"
+
+
+def test_a_must_has_a_potential_alcohol_by_its_instrument(vintage: Vintage) -> None:
+    vintage.load(MUST.split('{"kind": "ferment"', maxsplit=1)[0])
+    vintage.load(
+        '{"kind": "reading", "at": "2024-09-11T10:00", "lot": "M", "vessel": "F1", "brix": "24.0", '
+        '"instrument": "refractometer"}\n'
+        '{"kind": "reading", "at": "2024-09-11T10:00", "lot": "M", "vessel": "F2", "brix": "24.0"}'
+    )
+    rows = asked(vintage)
+    # OIV-MA-AS2-02, Table II, as in EFII1125161A, Annex IV: 237.8 g/L and 14.13 % vol
+    assert rows["F1", "brix"]["potential_alcohol"] == "14.13"
+    assert "potential_alcohol" not in rows["F2", "brix"], "nobody knows by what it was read"
+
+
 def test_a_vessel_measured_on_its_own_is_not_dosed_twice(vintage: Vintage) -> None:
     vintage.load(WINE)
     vintage.load(

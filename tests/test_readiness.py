@@ -200,6 +200,13 @@ def test_a_value_at_its_limit(vintage: Vintage, gate: str, values: str, wanted: 
     assert verdict(vintage, gate) == wanted
 
 
+def test_alcohol_is_told_on_both_bases(vintage: Vintage) -> None:
+    # OIML R22: 14.00 % vol at 20 C are 13.95 on the 60 F basis of the tax classes
+    vintage.load(WINE + sheet("2025-03-10", '"alcohol": "14.00"'))
+    row = asked(vintage)["gates"]["B10"]
+    assert (row["value"], row["alcohol_60f"]) == ("14.00", "13.95")
+
+
 # UK SI 2011/2936, Schedule 2, paragraph 3: wine with a protected designation of origin
 UK = [
     ("dry red", "0", '"va": "1.201"', "B09", True),  # 20 meq/L of acetic acid
