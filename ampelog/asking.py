@@ -38,7 +38,9 @@ Text = Annotated[str | None, typer.Option()]
 LISTS = frozenset(
     {
         "log",
+        "audit",
         "lots",
+        "vessels",
         "trace",
         "composition",
         "balance",
@@ -54,6 +56,7 @@ LISTS = frozenset(
 SUPPOSED = frozenset(
     {
         "lots",
+        "vessels",
         "trace",
         "composition",
         "balance",
@@ -138,6 +141,14 @@ def answered(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()
     elif asked.csv:
         sys.stdout.write(say.as_csv(listed))
     return asked.json or asked.csv
+
+
+def agreed(question: str = "Record it?") -> None:
+    """Ask on the terminal whether to record; ``Refused`` where nobody is there, or says no."""
+    if sys.stdin is None or not sys.stdin.isatty():
+        raise Refused("nothing was recorded: nobody is there to be asked", hint="say --yes")
+    if not typer.confirm(question, err=True):
+        raise Refused("nothing was recorded: you said no")
 
 
 def at_head(head: Head) -> dict[str, Any]:

@@ -9,7 +9,7 @@ measured when they are drawn together. So the events happen once more, and each 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
@@ -121,6 +121,22 @@ def biographies(view: View, lots: Collection[str], table: Table) -> Biographies:
             telling.happens(step)
     bodies = {key: body for key, body in telling.bodies.items() if key[0] in lots}
     return Biographies(bodies, telling.unexplained)
+
+
+def before(
+    view: View, lots: Collection[str], table: Table, wanted: Callable[[Step], bool]
+) -> Iterator[tuple[Step, View, Biographies]]:
+    """What was known of these lots just before each step that is wanted, with the cellar as it
+    stood. Each holds until the next is asked for."""
+    names = _upstream(view.steps, lots)
+    cellar = view.beginning()
+    telling = _Telling(cellar, table, names)
+    with history.still():
+        for index, step in enumerate(view.steps):
+            if wanted(step):
+                then = view.during(cellar, view.steps[:index], step.instant)
+                yield step, then, Biographies(telling.bodies, telling.unexplained)
+            telling.happens(step)
 
 
 def _upstream(steps: Sequence[Step], lots: Collection[str]) -> set[str]:

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from ampelog import completing
 from ampelog.asking import Settings, Text, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import viewed
@@ -29,7 +30,7 @@ def lots(
 @app.command()
 def trace(
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument()] = None,
+    lot: Annotated[str | None, typer.Argument(autocompletion=completing.lots)] = None,
     code: Annotated[str | None, typer.Option(help="The mark on glass or case.")] = None,
     forward: Annotated[bool, typer.Option("--forward", help="Where it went.")] = False,
 ) -> None:
@@ -53,7 +54,7 @@ def trace(
 @app.command()
 def composition(
     context: typer.Context,
-    lot: Annotated[str, typer.Argument()],
+    lot: Annotated[str, typer.Argument(autocompletion=completing.lots)],
     by: Annotated[str, typer.Option(help="Fields, comma between.")] = "variety",
     vessel: Text = None,
 ) -> None:
@@ -71,7 +72,7 @@ def composition(
 @app.command()
 def balance(
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument()] = None,
+    lot: Annotated[str | None, typer.Argument(autocompletion=completing.lots)] = None,
     since: Text = None,
     until: Text = None,
     by: Annotated[str | None, typer.Option(help="premises,owner")] = None,

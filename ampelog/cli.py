@@ -20,9 +20,13 @@ from ampelog.errors import AmpelogError, Refused, Unopenable
 # The order of help.
 # isort: off
 from ampelog import log_commands  # noqa: F401
+from ampelog import record_commands  # noqa: F401
+from ampelog import audit_commands  # noqa: F401
 from ampelog import sheet_commands  # noqa: F401
+from ampelog import counting_commands  # noqa: F401
 from ampelog import cellar_commands  # noqa: F401
 from ampelog import numbers_commands  # noqa: F401
+from ampelog import vessel_commands  # noqa: F401
 from ampelog import label_commands  # noqa: F401
 from ampelog import readiness_commands  # noqa: F401
 from ampelog import calendar_commands  # noqa: F401

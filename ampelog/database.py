@@ -97,6 +97,7 @@ class Database:
         self._connection = _connected(path, read_only, wait)
         try:
             self.rows("ledger_utc")
+            self.rows("ledger_settings_quiet")
             self.rows("ledger_settings_closed")
         except BaseException:
             self.close()

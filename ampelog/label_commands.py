@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from ampelog import asking, say
-from ampelog.asking import No, Settings, answered, app
+from ampelog.asking import No, Settings, agreed, answered, app
 from ampelog.errors import Refused
 from ampelog.log_commands import recorded
 from ampelog.opening import opened, reading, unrecorded, viewed
@@ -169,11 +168,3 @@ def blended(asked: Settings, plan: Recipe, candidate: str | None, *, sure: bool)
         if not isinstance(found, lines.Entry):
             raise Refused("nothing was recorded", found)
         recorded(asked, ledger, ([found], []), moment)
-
-
-def agreed() -> None:
-    """Ask on the terminal whether to record; ``Refused`` where nobody is there, or says no."""
-    if sys.stdin is None or not sys.stdin.isatty():
-        raise Refused("nothing was recorded: nobody is there to be asked", hint="say --yes")
-    if not typer.confirm("Record it?", err=True):
-        raise Refused("nothing was recorded: you said no")

@@ -116,31 +116,6 @@ def recorded(
 
 
 @app.command()
-def record(
-    context: typer.Context,
-    kind: Annotated[str, typer.Argument(help="The kind of event.")],
-    pairs: Annotated[list[str] | None, typer.Argument(help="key=value, one a field.")] = None,
-) -> None:
-    """Record one event.
-
-    Example: ampelog record top at=2024-11-05 from="TOP@T9 3 gal" to="24-SY@B-1..B-3 each 1 gal"
-    """
-    from ampelog import lines, shorthand
-    from ampelog.history import zone_of
-    from ampelog.moments import day_and_minute
-
-    asked: Settings = context.obj
-    event = shorthand.event(kind, pairs or [])
-    with opened(asked, write=True) as ledger:
-        moment, zone = asking.now(), zone_of(ledger)
-        event.setdefault("at", day_and_minute(moment, zone))
-        found = lines.typed(event, "the event", zone, moment)
-        if not isinstance(found, lines.Entry):
-            raise Refused("nothing was recorded", found)
-        recorded(asked, ledger, ([found], []), moment)
-
-
-@app.command()
 def log(  # noqa: PLR0913  one parameter a filter
     context: typer.Context,
     lot: Text = None,

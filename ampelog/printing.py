@@ -247,6 +247,7 @@ def _environment(page: Page, shows: Covered) -> Environment:
         grouped=typeset.grouped,
         moment=typeset.moment,
         name=typeset.name,
+        pieces=typeset.pieces,
         prose=typeset.prose,
         says=typeset.says,
     )

@@ -252,6 +252,11 @@ def held_lots(ledger: Ledger) -> list[Lot]:
     return [Lot.load(name, body) for name, body in ledger.rows("lot_states_held")]
 
 
+def lots_in_vessels(ledger: Ledger) -> list[Lot]:
+    """The lots of which something lies in a vessel, by name."""
+    return [Lot.load(name, body) for name, body in ledger.rows("lot_states_in_vessels")]
+
+
 def _registers(ledger: Ledger, names: str) -> Registers:
     def fetch(kind: str, name: str) -> list[Entry]:
         rows = ledger.rows("registrations", name=name)

@@ -104,6 +104,15 @@ class View:
         cellar.holds.watched = watched(self.steps)
         return cellar
 
+    def during(self, cellar: Cellar, steps: list[Step], instant: int) -> View:
+        """The view in the middle of things: a cellar in which these steps have happened, and a
+        question of that instant. It holds until the cellar goes on."""
+        found = copy(self)
+        found.__dict__.pop("today", None)
+        found.cellar, found._steps, found._graph = cellar, steps, None
+        found.until, found.as_of = instant, moments.day(instant, self.zone).isoformat()
+        return found
+
     # Lots
 
     def lot(self, name: str) -> Lot:
@@ -122,6 +131,12 @@ class View:
             return projection.held_lots(self.ledger)
         held = [lot for lot in self.cellar.lots.values() if lot.holdings]
         return sorted(held, key=lambda lot: lot.name)
+
+    def lots_in_vessels(self) -> list[Lot]:
+        """The lots of which something lies in a vessel, by name."""
+        if self._steps is None:
+            return projection.lots_in_vessels(self.ledger)
+        return [lot for lot in self.held_lots() if any(v is not None for v in lot.holdings)]
 
     def all_lots(self) -> list[Lot]:
         """Every lot that ever was, by name."""

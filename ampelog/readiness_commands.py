@@ -31,7 +31,7 @@ def readiness(
     from ampelog import readiness_sheet
 
     asked: Settings = context.obj
-    table = _table(asked, gates)
+    table = table_of(asked, gates)
     if on is not None:
         _countdown(asked, table, lot, label, on)
         return
@@ -66,7 +66,7 @@ def _countdown(asked: Settings, table: Table, lot: str | None, label: str | None
         readiness_sheet.countdown(answer)
 
 
-def _table(asked: Settings, own: Path | None) -> Table:
+def table_of(asked: Settings, own: Path | None) -> Table:
     """The gates: those of the winery's own file, named or beside the ledger, where there is one."""
     from ampelog import gates
 

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from datetime import date
 from fractions import Fraction
+from textwrap import wrap
 from typing import Protocol, TypeVar
 
 from ampelog.facts import Claim, Dossier, Entry, Source
@@ -23,6 +24,8 @@ THIN = "\N{NO-BREAK SPACE}"
 MINUS = "\N{MINUS SIGN}"
 LONGEST_NAME = 96
 LONGEST_TEXT = 1200
+PIECE = 200
+"""Characters that every filter leaves whole."""
 LAST_BUT_ONE = Fraction(10, 10**SHARE_DECIMALS)
 MANY_ROWS = 60
 LEAST_SHARE = Fraction(1, 1000)
@@ -169,6 +172,11 @@ def margin(text: str | None, decimals: int = 1) -> str:
 def shortened(text: str) -> str:
     """Text cut where it is far longer than any page should carry in one place."""
     return text if len(text) <= LONGEST_TEXT else brief(text, LONGEST_TEXT)
+
+
+def pieces(text: str) -> list[str]:
+    """A long sentence of our own in pieces that a page prints whole."""
+    return wrap(text, PIECE, break_long_words=False, break_on_hyphens=False)
 
 
 def name(text: object, longest: int = LONGEST_NAME) -> str:

@@ -201,7 +201,7 @@ def test_units_change_what_people_read_and_never_the_json(cellar: Run) -> None:
         ("log --until soon", 2, "--until: `soon`"),
         ("record pik lot=A", 2, "did you mean `pick`"),
         ("record note lot", 2, "no key=value"),
-        ("record", 2, "Missing argument"),
+        ("record", 2, "name the kind of event"),
         ("load", 2, "Missing argument"),
         ("load none.jsonl", 2, "none.jsonl: No such file"),
         ("load wine.jsonl .", 2, "Is a directory"),

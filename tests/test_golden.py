@@ -107,6 +107,8 @@ COMMANDS = {
     "readiness-ready": "readiness 24-VGB --as-of 2025-02-17",
     "readiness-stale": "readiness 24-SC --as-of 2025-02-17",
     "readiness-countdown": "readiness 24-LH --as-of 2026-11-10 --on 2026-11-19",
+    "vessels": "vessels --as-of 2026-11-25",
+    "vessels-harvest": "vessels --as-of 2023-10-02 --units metric",
     "calendar": "calendar --as-of 2026-11-25",
     "calendar-quarters": "calendar --as-of 2026-11-25 --quarters --vintage 2024",
     "numbers": "numbers --as-of 2026-11-25",

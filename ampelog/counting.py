@@ -1,0 +1,275 @@
+"""A count of the cellar: the sheet that is walked round with, and the filled sheet read back.
+
+A row of the sheet is a holding of the book. What is typed into `counted` becomes a gauge with the
+reason `inventory`; an empty cell is not counted, zero is empty. Ids come from the sheet and the
+holding, so that a sheet that is read again is known, and one that says otherwise is refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import ROUND_HALF_UP, Decimal
+from fractions import Fraction
+from typing import Any
+from uuid import NAMESPACE_URL, uuid5
+
+from ampelog import quantities
+from ampelog.cells import Habits, Slip, number, shown
+from ampelog.composing import count
+from ampelog.errors import Finding, Refused
+from ampelog.phrases import quantity
+from ampelog.published import EXACT
+from ampelog.quantities import NotAQuantity
+from ampelog.questions import View
+from ampelog.sheets import Sheet, read
+from ampelog.standing import Standing
+from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot
+
+COLUMNS = ("sheet", "vessel", "lot", "unit", "book", "counted", "remark")
+UNITS = {"us": {VOLUME: "gal", MASS: "lb"}, "metric": {VOLUME: "L", MASS: "kg"}}
+_TENTHS = Decimal("0.01")
+LARGE = Fraction(1, 100)
+"""A difference of more than this part of the book is looked at again first (a proposal)."""
+
+
+@dataclass(frozen=True)
+class Count:
+    """A row of a filled sheet: the holding, the book and the count in 10^-12 L or kg."""
+
+    where: str
+    event: dict[str, Any]
+    lot: str
+    vessel: str | None
+    sort: str
+    book: int
+    counted: int
+    format: int = 0
+
+    @property
+    def difference(self) -> int:
+        """What was counted above the book; below it, less than zero."""
+        return self.counted - self.book
+
+    def row(self) -> dict[str, Any]:
+        """The row of a list: decimal strings, L or kg; bottles beside them."""
+        unit = "kg" if self.sort == MASS else "l"
+        part = Fraction(self.difference * 100, self.book)
+        row: dict[str, Any] = {
+            "vessel": self.vessel,
+            "lot": self.lot,
+            f"book_{unit}": quantities.text(self.book),
+            f"counted_{unit}": quantities.text(self.counted),
+            f"difference_{unit}": quantities.text(self.difference),
+            "percent": quantities.floor_text(part, 2),
+            "large": abs(Fraction(self.difference, self.book)) > LARGE,
+        }
+        if self.format:
+            row["bottles"] = self.counted // self.format
+        return row
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A filled sheet: its name, the rows that count, and how many were left empty or known."""
+
+    name: str
+    counts: list[Count]
+    blank: int
+    known: int
+
+
+# ---- the sheet to fill in
+
+
+def sheet(view: View, units: str, today: date, premises: str | None = None) -> list[dict[str, Any]]:
+    """The rows of a count sheet, by vessel; what lies in none comes last.
+
+    ``Refused`` where no premises of that name is registered.
+    """
+    standing = Standing(view.cellar.registers)
+    names = view.cellar.registers.names("premises")
+    if premises is not None and premises not in names:
+        raise Refused(f"there is no premises `{premises}`", hint=f"premises: {', '.join(names)}")
+    name = f"count {today} {view.head.position}{f' {premises}' if premises else ''}"
+    found = []
+    for lot in view.held_lots():
+        for vessel, holding in lot.holdings.items():
+            there = standing.premises(vessel, view.today, view.today)
+            if premises is None or there == premises:
+                found.append(_row(name, lot, vessel, holding, units))
+    return sorted(found, key=lambda row: (row["vessel"] == "", row["vessel"], row["lot"]))
+
+
+def _row(name: str, lot: Lot, vessel: str | None, holding: Holding, units: str) -> dict[str, Any]:
+    if lot.sort == BOTTLES:
+        unit, book = "bottles", count(lot, holding.amount)
+    else:
+        unit = UNITS[units][lot.sort]
+        size = quantities.parse(f"1 {unit}").amount
+        amount = EXACT.divide(Decimal(holding.amount), Decimal(size))
+        book = f"{amount.quantize(_TENTHS, ROUND_HALF_UP, EXACT):f}"
+    return {
+        "sheet": name,
+        "vessel": vessel or "",
+        "lot": lot.name,
+        "unit": unit,
+        "book": book,
+        "counted": "",
+        "remark": "",
+    }
+
+
+# ---- the filled sheet
+
+
+def filled(
+    view: View, content: bytes, name: str, at: str, known: Mapping[str, dict[str, Any]]
+) -> Filled:
+    """What a filled sheet says, against the book of now; ``known`` are the recorded events by id.
+
+    ``Refused`` with every row that cannot be read, or is not of the book any more.
+    """
+    table = read(content, name)[0]
+    columns = _columns(table)
+    habits = Habits()
+    counts, problems, blank, again = list[Count](), list[Finding](), 0, 0
+    title = ""
+    for row in table.rows:
+        cells = {head: row.cells.get(column) for head, column in columns.items()}
+        texts = {h: "" if c is None else shown(c) for h, c in cells.items()}
+        title = texts.get("sheet") or title
+        if not texts["counted"]:
+            blank += bool(texts["lot"])
+            continue
+        where = table.place(row.number)
+        try:
+            event, amount = _event(view, texts, at, habits)
+            before = known.get(event["id"])
+            if before is None:
+                counts.append(_count(view, event, where, amount))
+            elif _same(before, event):
+                again += 1
+            else:
+                problems.append(_otherwise(event, where, before))
+        except Slip as slip:
+            problems.append(Finding(slip.rule, where, slip.says, slip.hint, None, texts["lot"]))
+    problems += list(_twice(counts)) + list(table.wrong)
+    if problems:
+        raise Refused("nothing was recorded: the count sheet must be mended first", problems)
+    counts.sort(key=lambda one: (-abs(Fraction(one.difference, one.book)), one.lot))
+    return Filled(title, counts, blank, again)
+
+
+def ids(view: View, content: bytes, name: str) -> list[str]:
+    """The ids that the rows of a sheet have."""
+    table = read(content, name)[0]
+    columns = _columns(table)
+    found = []
+    for row in table.rows:
+        said = [row.cells.get(columns[head]) for head in ("sheet", "vessel", "lot")]
+        found.append(_id(view, *("" if one is None else shown(one) for one in said)))
+    return found
+
+
+def _columns(table: Sheet) -> dict[str, int]:
+    heads = {shown(cell).lower(): column for column, cell in table.heading.cells.items()}
+    missing = [head for head in (*COLUMNS[:4], "counted") if head not in heads]
+    if missing:
+        raise Refused(
+            f"{table.name}: no column `{'`, `'.join(missing)}`",
+            hint="print the sheet with `ampelog sheet count -o count.csv`, and fill in `counted`",
+        )
+    return {head: heads[head] for head in COLUMNS if head in heads}
+
+
+def _id(view: View, name: str, vessel: str, lot: str) -> str:
+    return str(uuid5(NAMESPACE_URL, f"ampelog:count:{view.ledger.ledger_id}/{name}/{vessel}/{lot}"))
+
+
+def _event(
+    view: View, texts: Mapping[str, str], at: str, habits: Habits
+) -> tuple[dict[str, Any], int]:
+    """The gauge that a row asks for, and its quantity in 10^-12 L or kg."""
+    lot, vessel = view.cellar.lots.get(texts["lot"]), texts["vessel"]
+    if lot is None:
+        raise Slip(f"there is no lot `{texts['lot']}`", view.cellar.near(texts["lot"], ""))
+    event: dict[str, Any] = {
+        "kind": "gauge",
+        "at": at,
+        "id": _id(view, texts.get("sheet", ""), vessel, lot.name),
+        "lot": lot.name,
+        "reason": "inventory",
+    }
+    more = {"vessel": vessel, "ref": texts.get("sheet"), "note": texts.get("remark")}
+    event |= {key: text for key, text in more.items() if text}
+    said, amount = _measured(lot, texts, habits)
+    return event | said, amount
+
+
+def _count(view: View, event: dict[str, Any], where: str, amount: int) -> Count:
+    """The row beside the book; ``Slip`` where the book has nothing there any more."""
+    lot, vessel = view.cellar.lots[event["lot"]], event.get("vessel")
+    holding = lot.holdings.get(vessel)
+    if holding is None:
+        place = f"in `{vessel}`" if vessel else "without a vessel"
+        raise Slip(
+            f"`{lot.name}` does not lie {place} any more",
+            "it was moved after the sheet was printed: leave this row empty, and count it anew",
+            "moved since",
+        )
+    bottle = lot.format if lot.sort == BOTTLES else 0
+    return Count(where, event, lot.name, vessel, lot.sort, holding.amount, amount, bottle)
+
+
+def _measured(lot: Lot, texts: Mapping[str, str], habits: Habits) -> tuple[dict[str, Any], int]:
+    """The quantity as a gauge says it, and in 10^-12 L or kg."""
+    figure = number(texts["counted"], habits)
+    if figure.startswith("-"):
+        raise Slip(f"`{texts['counted']}` is less than nothing", "write what was counted")
+    if not Decimal(figure):
+        return {"empty": True}, 0
+    unit = texts["unit"]
+    if lot.sort == BOTTLES:
+        if unit != "bottles" or "." in figure:
+            raise Slip(f"`{figure} {unit}`: bottles are counted whole", "write the bottles")
+        return {"bottles": int(figure)}, int(figure) * lot.format
+    try:
+        measured = quantities.parse(f"{figure} {unit}")
+    except NotAQuantity as problem:
+        raise Slip(str(problem)) from None
+    wanted = MASS if lot.sort == MASS else VOLUME
+    if measured.dimension != wanted:
+        raise Slip(
+            f"`{figure} {unit}`: `{lot.name}` is held by {wanted}", "leave the unit as it is"
+        )
+    return {wanted: f"{figure} {unit}"}, measured.amount
+
+
+_SAID = ("volume", "mass", "bottles", "empty")
+
+
+def _same(before: Mapping[str, Any], event: Mapping[str, Any]) -> bool:
+    return all(before.get(key) == event.get(key) for key in _SAID)
+
+
+def _otherwise(event: Mapping[str, Any], where: str, before: Mapping[str, Any]) -> Finding:
+    said, now = quantity(before) or "empty", quantity(event) or "empty"
+    return Finding(
+        "counted otherwise",
+        where,
+        f"this row is recorded as {said}, and says {now} now",
+        f"correct the event {event['id']}, or leave the row as it was",
+        event["id"],
+        event["lot"],
+    )
+
+
+def _twice(counts: Sequence[Count]) -> Iterator[Finding]:
+    seen: dict[str, str] = {}
+    for one in counts:
+        first = seen.setdefault(one.event["id"], one.where)
+        if first != one.where:
+            says = f"the same holding is counted in {first}"
+            yield Finding("counted twice", one.where, says, "keep one of the rows", None, one.lot)

@@ -1,0 +1,162 @@
+"""The commands of sheets to write on, and of the count that comes back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ampelog import asking, say
+from ampelog.asking import Settings, agreed, answered, app, at_head
+from ampelog.errors import Refused
+from ampelog.opening import opened, reading, viewed
+
+if TYPE_CHECKING:
+    from ampelog.counting import Filled
+    from ampelog.ledger import Ledger
+    from ampelog.printing import Made
+    from ampelog.questions import View
+
+
+@app.command()
+def sheet(  # one parameter an option
+    context: typer.Context,
+    what: Annotated[str, typer.Argument(help="`count`, or a file of planned events.")],
+    out: Annotated[Path, typer.Option("-o", help="A .pdf or .html; of a count also .csv.")],
+    premises: Annotated[str | None, typer.Option(help="Of a count: there alone.")] = None,
+    blind: Annotated[bool, typer.Option("--blind", help="A count without the book.")] = False,
+    paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
+) -> None:
+    """A sheet to write on: of a count, or of planned work. Example: ampelog sheet count -o c.pdf"""
+    from ampelog import printing
+
+    asked: Settings = context.obj
+    printing.check_paper(paper)
+    if what != "count" and (premises or blind):
+        raise Refused("--premises and --blind are for `sheet count`")
+    with viewed(asked) as view:
+        if what == "count" and out.suffix.lower() == ".csv":
+            rows, pages = _count_csv(asked, view, out, premises, blind=blind), 1
+        else:
+            rows, made = _page(asked, view, what, premises, blind=blind)
+            pages = printing.write(made, out, paper)
+    if not answered(asked, {"file": str(out), "pages": pages, "rows": rows}):
+        say.line(f"{out}: {rows:,} {'row' if rows == 1 else 'rows'}")
+
+
+def _count_csv(asked: Settings, view: View, out: Path, premises: str | None, *, blind: bool) -> int:
+    """The count sheet as a table to fill in; the number of its rows."""
+    from ampelog import counting, printing
+
+    rows = counting.sheet(view, asked.units, asking.today(view), premises)
+    if blind:
+        rows = [{**row, "book": ""} for row in rows]
+    if out.exists():
+        raise Refused(f"{out} is there already", hint="figures may stand in it; name another file")
+    printing.keep(say.as_csv(rows).encode(), out)
+    return len(rows)
+
+
+def _page(
+    asked: Settings, view: View, what: str, premises: str | None, *, blind: bool
+) -> tuple[int, Made]:
+    """The page, and how many rows it has."""
+    from ampelog import count_page, counting
+    from ampelog.facts import Head
+
+    today = asking.today(view)
+    head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
+    home = str(view.ledger.records(1, 1)[0].event["name"])
+    if what == "count":
+        rows = counting.sheet(view, asked.units, today, premises)
+        return len(rows), count_page.count(rows, today, head, premises or home, blind=blind)
+    events = _planned(view, what)
+    return len(events), count_page.work(events, Path(what).stem, today, head, home)
+
+
+def _planned(view: View, name: str) -> list[dict[str, Any]]:
+    """The events of a file, which may be planned for a day to come."""
+    from ampelog.moments import DAY
+    from ampelog.opening import read, untold
+
+    years = 10 * 366 * DAY
+    entries, problems = read(name, view.zone, asking.now() + years, untold)
+    if problems:
+        raise Refused(f"{name} holds lines that are no events", problems)
+    return [one.event for one in sorted(entries, key=lambda one: one.instant)]
+
+
+@app.command()
+def count(
+    context: typer.Context,
+    file: Annotated[str, typer.Argument(help="A filled count sheet, .csv or .xlsx.")],
+    at: Annotated[str | None, typer.Option(help="When it was counted; else now.")] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Record without asking.")] = False,
+) -> None:
+    """A filled count sheet beside the book, then recorded. Example: ampelog count count.csv"""
+    from ampelog import counting_sheet
+
+    asked: Settings = context.obj
+    with opened(asked, write=True) as ledger:
+        filled, moment = _filled(ledger, file, at)
+        rows = [one.row() for one in filled.counts]
+        if not asked.json:
+            counting_sheet.sheet(filled, rows, asked.units)
+        if rows and not yes:
+            agreed(f"Record {len(rows):,} measurements?")
+        answer = _recorded(ledger, filled, moment)
+    if not answered(asked, {**answer, "differences": rows, "blank": filled.blank}):
+        say.line(f"{answer['recorded']:,} measurements recorded.")
+
+
+def _filled(ledger: Ledger, file: str, at: str | None) -> tuple[Filled, int]:
+    """The filled sheet beside the book of the day on which it was counted."""
+    from ampelog import counting, moments
+    from ampelog.questions import View
+
+    with reading(file) as stream:
+        content = stream.read()
+    moment, view = asking.now(), View(ledger)
+    said = at or moments.day_and_minute(moment, view.zone)
+    if at is not None:
+        view = _then(view, at)
+    known = {key: one.event for key, one in ledger.known(counting.ids(view, content, file)).items()}
+    return counting.filled(view, content, file, said, known), moment
+
+
+def _then(view: View, at: str) -> View:
+    """The cellar as it stood at a moment."""
+    from ampelog import moments
+    from ampelog.replay import fresh
+
+    try:
+        when = moments.instant(at, view.zone)
+    except moments.NotATime as problem:
+        raise Refused(f"--at: {problem}") from None
+    steps = [step for step in view.steps if step.instant <= when]
+    cellar, _ = fresh(steps, view.zone, registers=view.beginning().registers)
+    return view.during(cellar, steps, when)
+
+
+def _recorded(ledger: Ledger, filled: Filled, moment: int) -> dict[str, Any]:
+    """Record the counts as one load; what that did, for JSON."""
+    from ampelog import lines, recording
+    from ampelog.errors import Finding
+    from ampelog.history import zone_of
+
+    entries, problems = list[lines.Entry](), list[Finding]()
+    for one in filled.counts:
+        found = lines.typed(one.event, one.where, zone_of(ledger), moment)
+        if isinstance(found, lines.Entry):
+            entries.append(found)
+        else:
+            problems += found
+    done = recording.record(ledger, entries, problems, by=asking.login(), now=moment)
+    say.findings(done.findings)
+    return {
+        "recorded": done.recorded,
+        "known": filled.known,
+        "head": at_head(done.head),
+        "findings": [dict(vars(one)) for one in done.findings],
+    }

@@ -1,0 +1,255 @@
+"""A record led by questions: which field comes next, what is offered, and what an answer means.
+
+Nothing is asked or printed here. Answers are what `key=value` takes, so that who has answered a few
+times can type the event in one line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+from ampelog import shorthand
+from ampelog.errors import Refused
+from ampelog.events import KINDS, Register
+
+Names = Mapping[str, Sequence[str]]
+"""What the ledger holds, by what it is: ``lot``, ``vessel``, ``block``, ``party`` ..."""
+
+COMMON = {
+    "pick": "picked fruit came in",
+    "crush": "fruit crushed or destemmed into a vessel",
+    "reading": "Brix or gravity and temperature",
+    "ferment": "a fermentation started, changed or ended",
+    "press": "pressed",
+    "rack": "moved from vessel to vessel",
+    "barrel_down": "put into barrels",
+    "top": "barrels topped",
+    "treat": "an addition, fining, filtration",
+    "analysis": "a laboratory's figures",
+    "gauge": "a measured volume",
+    "blend": "blended",
+    "bottle": "bottled",
+    "ship": "left the winery",
+    "receive": "came in from elsewhere",
+    "loss": "lost: lees, spill, evaporation",
+    "note": "seen or decided",
+    "hold": "put on hold",
+    "clear": "a hold ended",
+    "release": "bottles may leave",
+}
+"""The kinds asked for first, in the words of the trade; the others follow by their names."""
+TRADE = {
+    "racking": "rack", "transfer": "rack", "move": "rack", "topping": "top", "top up": "top",
+    "addition": "treat", "so2": "treat", "sulfur": "treat", "fining": "treat", "filter": "treat",
+    "lab": "analysis", "sample": "analysis", "brix": "reading", "gravity": "reading",
+    "dip": "gauge", "measure": "gauge", "count": "gauge", "weigh": "pick", "harvest": "pick",
+    "pressing": "press", "crushing": "crush", "destem": "crush", "barreling": "barrel_down",
+    "bottling": "bottle", "shipping": "ship", "sale": "ship", "purchase": "receive",
+    "inoculate": "ferment", "spill": "loss", "lees": "loss",
+}  # fmt: skip
+OPTIONAL = {
+    "pick": ("vessel", "brix", "ref"),
+    "receive": ("lot", "vessel", "volume", "state", "supplier", "ref"),
+    "reading": ("vessel", "brix", "specific_gravity", "temperature"),
+    "ferment": ("vessel", "organism"),
+    "treat": ("vessel", "material", "amount", "material_lot"),
+    "analysis": ("lot", "vessel", "lab", "values"),
+    "gauge": ("vessel", "volume", "reason"),
+    "loss": ("vessel", "volume"),
+    "rack": ("ref",),
+    "bottle": ("ref",),
+    "ship": ("to", "removal", "document"),
+    "note": ("lot",),
+    "hold": ("lot",),
+}
+"""Fields that may stay empty and are asked for, by kind."""
+WORDS = {
+    "at": "When (a day, or a day and an hour)",
+    "block": "Which block",
+    "mass": "Net weight, as in 1.25 ton",
+    "volume": "Volume, as in 120 gal",
+    "lot": "Which lot",
+    "vessel": "In which vessel",
+    "from": "From, as in 24-SY@T1 100 gal, or a number and how much; several with ; between",
+    "to": "Into, as in 24-SY@B-1..B-4 each 60 gal; several with ; between",
+    "treatment": "What was done",
+    "material": "With what material",
+    "amount": "How much of it, as in 60 g",
+    "values": "What was found, as in ph=3.6, free_so2=28",
+    "text": "What was seen or decided",
+    "reason": "Why",
+    "ref": "Which paper (tag, order)",
+    "name": "Its name",
+    "hold": "The id of the hold",
+    "temperature": "Temperature, as in 24 C",
+    "to party": "To whom",
+}
+_OFFERED = {
+    "lot": "lot",
+    "vessel": "vessel",
+    "block": "block",
+    "material": "material",
+    "supplier": "party",
+    "label": "label",
+}
+"""By field: the names that are offered."""
+_BRINGS = frozenset({"pick", "receive"})
+"""Kinds whose lot may be a new one."""
+MOST_OFFERED = 12
+
+
+@dataclass(frozen=True)
+class Question:
+    """What to ask: the field, in words, what is offered, whether it may stay empty."""
+
+    field: str
+    asks: str
+    offered: tuple[str, ...] = ()
+    needed: bool = True
+
+
+class Unclear(ValueError):
+    """An answer that cannot be taken; the message says why, and what to write instead."""
+
+
+def kind_of(said: str) -> str:
+    """The kind that somebody means; ``Unclear`` with the nearest where there is none."""
+    word = " ".join(said.lower().replace("_", " ").split())
+    under = word.replace(" ", "_")
+    if under in KINDS:
+        return under
+    if word in TRADE:
+        return TRADE[word]
+    listed = list(COMMON)
+    if word.isdigit() and 0 < int(word) <= len(listed):
+        return listed[int(word) - 1]
+    near = get_close_matches(word, [*KINDS, *TRADE], n=1)
+    hint = f"did you mean `{TRADE.get(near[0], near[0])}`?" if near else "one of the list"
+    raise Unclear(f"there is no kind `{said}`: {hint}")
+
+
+def fields(kind: str) -> list[tuple[str, bool]]:
+    """The fields to ask of a kind, in order, and whether each is needed."""
+    model = KINDS[kind]
+    needed = [
+        one.alias or name
+        for name, one in model.model_fields.items()
+        if one.is_required() and name not in ("kind", "at")
+    ]
+    asked = [(name, True) for name in needed]
+    asked += [(name, False) for name in OPTIONAL.get(kind, ()) if name not in needed]
+    return asked
+
+
+def question(
+    kind: str, given: Mapping[str, Any], names: Names, passed: Sequence[str] = ()
+) -> Question | None:
+    """The next question of an event that is half given; None where nothing is left to ask.
+
+    ``passed`` are fields that were asked and left empty.
+    """
+    for name, needed in fields(kind):
+        if name in given or name in passed or _given_otherwise(kind, name, given):
+            continue
+        offered = _offers(kind, name, given, names)
+        words = WORDS["to party"] if (kind, name) == ("ship", "to") else WORDS.get(name)
+        asks = words or name.replace("_", " ").capitalize()
+        return Question(name, asks, tuple(offered[:MOST_OFFERED]), needed)
+    return None
+
+
+def _offers(kind: str, name: str, given: Mapping[str, Any], names: Names) -> Sequence[str]:
+    """What may well be the answer: names, holdings, or the words of which the field is one."""
+    if name == "from" or (name == "to" and kind in ("top", "rack", "blend")):
+        what = {"crush": "fruit", "press": "fruit", "ship": "bottles", "pack": "bottles"}
+        there = list(names.get(what.get(kind, "holding"), ()))
+        return [*there, *names.get("holding", ())] if kind == "press" else there
+    if (kind, name) == ("ship", "to"):
+        return names.get("party", ())
+    if name == "vessel" and f"in {given.get('lot')}" in names:
+        return names[f"in {given['lot']}"]
+    return names.get(_OFFERED.get(name, ""), ()) or _choices(kind, name)
+
+
+def _given_otherwise(kind: str, name: str, given: Mapping[str, Any]) -> bool:
+    """Whether another field says the same already, so that this one need not be asked."""
+    others = {
+        "vessel": {"vessels"},
+        "volume": {"mass", "bottles", "each", "all", "empty"},
+        "brix": {"specific_gravity"},
+        "specific_gravity": {"brix"},
+    }
+    if kind == "receive" and "material" in given:
+        return name in ("lot", "vessel", "volume", "state")
+    return bool(others.get(name, set()) & given.keys())
+
+
+def _choices(kind: str, name: str) -> tuple[str, ...]:
+    """The words of which a field is one."""
+    from ampelog.columns import plain, taken
+
+    column = taken(kind).get(plain(name))
+    return () if column is None else column.choices
+
+
+def answered(kind: str, asked: Question, said: str, names: Names) -> Any:
+    """What an answer means for its field; ``Unclear`` where it cannot be taken."""
+    text = said.strip()
+    offered = asked.offered
+    first, _, rest = text.partition(" ")
+    counted = first.isdigit() and text not in offered and 0 < int(first) <= len(offered)
+    if counted and (asked.field in ("from", "to") or not rest):
+        text = f"{offered[int(first) - 1]} {rest}".strip()
+    try:
+        if asked.field in ("from", "to") and kind != "ship":
+            found = [shorthand.endpoint(one) for one in text.split(";")]
+            _check_lots(found, names, asked.field)
+            return found[0] if len(found) == 1 else found
+        if asked.field == "from":
+            return shorthand.endpoint(text)
+        if asked.field == "values":
+            return _values(text)
+        value = shorthand.value(kind, asked.field, text)
+    except Refused as problem:
+        hint = f": {problem.hint}" if problem.hint else ""
+        raise Unclear(f"{problem.says}{hint}") from None
+    _check_name(kind, asked.field, value, names)
+    return value
+
+
+def _values(text: str) -> dict[str, str]:
+    found = {}
+    for part in text.split(","):
+        name, equals, figure = part.partition("=")
+        if not equals:
+            raise Unclear(f"`{part.strip()}` is no figure: write ph=3.6, free_so2=28")
+        found[name.strip()] = figure.strip()
+    return found
+
+
+def _check_lots(ends: Sequence[Mapping[str, Any]], names: Names, side: str) -> None:
+    """What is drawn from must be there; what is filled may be new."""
+    if side == "from":
+        for end in ends:
+            _known("lot", end["lot"], names)
+
+
+def _check_name(kind: str, field: str, value: Any, names: Names) -> None:
+    known = _OFFERED.get(field)
+    new = (field == "lot" and kind in _BRINGS) or field in ("vessel", "material")
+    if known is None or new or not isinstance(value, str) or issubclass(KINDS[kind], Register):
+        return
+    _known(known, value, names)
+
+
+def _known(what: str, name: str, names: Names) -> None:
+    there = list(names.get(what, ()))
+    if name not in there:
+        near = get_close_matches(name, there, n=3)
+        hint = (
+            f"did you mean {' or '.join(f'`{one}`' for one in near)}?" if near else "none is near"
+        )
+        raise Unclear(f"there is no {what} `{name}`: {hint}")

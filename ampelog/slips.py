@@ -1,0 +1,251 @@
+"""Slips of the pen that the ledger lets pass, because they may be true: asked about when an event
+is recorded by hand, never refused.
+
+Each rule looks at one event and at the cellar as it stands. The limits are proposals, wide enough
+to be quiet on ordinary work, unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+from ampelog import again, history, moments, projection, roster
+from ampelog.cellar import Cellar
+from ampelog.endpoints import vessels_of
+from ampelog.errors import Finding
+from ampelog.ledger import Ledger
+from ampelog.lines import Entry
+from ampelog.quantities import GALLON, ONE, floor_text, parse
+
+LONG_AGO_DAYS = 60
+"""An entry by hand of an older day may have the wrong year."""
+NIGHT = range(5)
+"""Hours at which an afternoon's may have been meant."""
+MOST_TONNES_A_HECTARE = Fraction(30)
+"""Common practice, no source: wine grapes above it are rare on any trellis."""
+HECTARE = {"ha": Fraction(1), "acre": Fraction(40468564224, 100_000_000_000)}
+"""The international acre is 0.40468564224 ha (NIST Handbook 44, Appendix C)."""
+GALLON_NEAR = Fraction(3, 100)
+RANGES: dict[str, tuple[str, str, str]] = {
+    "ph": ("2.5", "4.8", "a wine's pH; is the decimal point in its place?"),
+    "ta": ("2", "20", "titratable acidity in g/L; was it read in g/100 mL?"),
+    "va": ("0", "4", "volatile acidity in g/L of acetic acid; was it read in mg/L?"),
+    "alcohol": ("0", "24", "alcohol in % vol; is it proof, or the decimal point?"),
+    "free_so2": ("0", "200", "free sulfur dioxide in mg/L"),
+    "total_so2": ("0", "500", "total sulfur dioxide in mg/L"),
+    "brix": ("-5", "50", "Brix"),
+}
+"""By quantity: from and to, and what it is taken for. Proposals."""
+GRAVITY = (Decimal("0.97"), Decimal("1.20"))
+"""A specific gravity, from finished wine to late harvest (common practice, no source)."""
+
+
+THIRD_DECIMAL = len("1.095")
+"""A Brix is read to a tenth, a gravity to a thousandth."""
+
+
+@dataclass(frozen=True)
+class _Case:
+    ledger: Ledger
+    entry: Entry
+    now: int
+
+    @property
+    def event(self) -> dict[str, Any]:
+        return self.entry.event
+
+    @cached_property
+    def zone(self) -> Any:
+        return history.zone_of(self.ledger)
+
+    @cached_property
+    def cellar(self) -> Cellar:
+        return projection.standing(self.ledger, self.zone, projection.named(self.event))
+
+    def find(self, rule: str, says: str, hint: str) -> Finding:
+        return Finding(rule, self.entry.where, says, hint, self.event.get("id"), None)
+
+
+def looks_wrong(ledger: Ledger, entry: Entry, now: int) -> list[Finding]:
+    """What about one event may be a slip; ``now`` is the instant of recording."""
+    if not projection.is_current(ledger) or ledger.head.position == 1:
+        return []
+    bare = {"id": "", **entry.event}
+    asked = Entry(bare, entry.model, entry.instant, entry.where)
+    case = _Case(ledger, entry, now)
+    found = [one for rule in _RULES for one in rule(case)]
+    found += roster.read_alike([asked], roster.names_of(ledger))
+    return found + again.same_paper(ledger, [asked])
+
+
+def _long_ago(case: _Case) -> Iterator[Finding]:
+    days = (case.now - case.entry.instant) // moments.DAY
+    if days > LONG_AGO_DAYS and case.event["kind"] not in _ASIDE:
+        yield case.find(
+            "long ago", f"{case.event['at']} is {days:,} days ago", "is the year right?"
+        )
+
+
+_ASIDE = frozenset(
+    {"place", "block", "premises", "party", "material", "vessel", "lot", "label", "correct"}
+)
+
+
+def _at_night(case: _Case) -> Iterator[Finding]:
+    hour = re.match(r".{10}T([0-9]{2}):", case.event["at"])
+    if hour is not None and int(hour[1]) in NIGHT and not _is_now(case):
+        later = f"{int(hour[1]) + 12}{case.event['at'][13:16]}"
+        yield case.find(
+            "at night", f"{case.event['at']} is before five in the morning", f"or was it {later}?"
+        )
+
+
+def _is_now(case: _Case) -> bool:
+    return abs(case.now - case.entry.instant) < moments.DAY // 24
+
+
+def _out_of_range(case: _Case) -> Iterator[Finding]:
+    values = {**(case.event.get("values") or {})}
+    if case.event["kind"] in ("pick", "reading"):
+        values |= {name: case.event[name] for name in ("ph", "ta", "brix") if name in case.event}
+    for name, (low, high, what) in RANGES.items():
+        value = _decimal(values.get(name))
+        if value is not None and not Decimal(low) <= value <= Decimal(high):
+            yield case.find("out of range", f"`{name}` is {values[name]}: {what}", "read it again")
+    free, total = _decimal(values.get("free_so2")), _decimal(values.get("total_so2"))
+    if free is not None and total is not None and free > total:
+        says = f"free sulfur dioxide ({free}) is above the total ({total})"
+        yield case.find("free above total", says, "were the two exchanged?")
+
+
+def _decimal(text: object) -> Decimal | None:
+    try:
+        return None if text is None else Decimal(str(text).lstrip("<"))
+    except InvalidOperation:
+        return None
+
+
+def _brix_or_gravity(case: _Case) -> Iterator[Finding]:
+    brix, gravity = (_decimal(case.event.get(name)) for name in ("brix", "specific_gravity"))
+    if brix is not None and GRAVITY[0] <= brix <= GRAVITY[1] and len(str(brix)) >= THIRD_DECIMAL:
+        says = f"`brix` is {brix}, which reads like a specific gravity"
+        yield case.find("brix or gravity", says, "is it `specific_gravity`?")
+    if gravity is not None and not GRAVITY[0] <= gravity <= GRAVITY[1]:
+        says = f"`specific_gravity` is {gravity}, which reads like no gravity of must or wine"
+        yield case.find("brix or gravity", says, "is it `brix`?")
+
+
+def _gallons_or_litres(case: _Case) -> Iterator[Finding]:
+    """A measurement that is 3.785 times the book, or a part of it."""
+    event = case.event
+    if event["kind"] != "gauge" or "volume" not in event:
+        return
+    lot = case.cellar.lots.get(event["lot"])
+    places = vessels_of(case.entry.model)
+    if lot is None:
+        return
+    holdings = lot.holdings
+    names = list(holdings) if places is None else [one for one in places if one in holdings]
+    book = sum(holdings[one].amount for one in names)
+    if not book:
+        return
+    part = Fraction(parse(event["volume"]).amount, book)
+    for times, says in ((GALLON, "litres are typed as gallons"), (1 / GALLON, "gallons as litres")):
+        if abs(part / times - 1) <= GALLON_NEAR:
+            book_l = floor_text(Fraction(book, ONE), 1)
+            told = f"{event['volume']} is {floor_text(part, 2)} times the book ({book_l} L)"
+            yield case.find("gallons or litres", f"{told}: as if {says}", "which unit was read?")
+
+
+def _into_itself(case: _Case) -> Iterator[Finding]:
+    drawn, filled = _ends(case.event, "from"), _ends(case.event, "to")
+    for lot, vessel in sorted(drawn & filled):
+        says = f"`{lot}` in `{vessel}` is in `from` and in `to`"
+        yield case.find("into itself", says, "which vessel did it come from, or go to?")
+
+
+def _ends(event: dict[str, Any], side: str) -> set[tuple[str, str]]:
+    said = event.get(side)
+    ends = said if isinstance(said, list) else [said]
+    return {
+        (end["lot"], vessel)
+        for end in ends
+        if isinstance(end, dict) and end.get("lot")
+        for vessel in (end.get("vessels") or [end.get("vessel")])
+        if vessel is not None
+    }
+
+
+def _picks(case: _Case) -> list[dict[str, Any]]:
+    """The recorded picks of the same block, as they read now."""
+    block = json.dumps(case.event["block"], ensure_ascii=False)
+    mended = history.corrected(case.ledger, case.ledger.head.position)
+    since, until = -(2**62), 2**62
+    rows = case.ledger.rows(
+        "log",
+        upto=case.ledger.head.position,
+        since=since,
+        until=until,
+        kind="pick",
+        text=f'"block":{block}',
+    )
+    found = []
+    for *_, body in rows:
+        event = json.loads(body)
+        if event["kind"] != "pick":
+            continue
+        correction = mended.get(event["id"].lower())
+        now = event if correction is None else correction.replacement
+        if now is not None and now["block"] == case.event["block"]:
+            found.append(now)
+    return found
+
+
+def _ton_or_tonne(case: _Case) -> Iterator[Finding]:
+    if case.event["kind"] != "pick":
+        return
+    unit = case.event["mass"].split(" ")[1]
+    before = {one["mass"].split(" ")[1] for one in _picks(case)}
+    other = {"t": "ton", "ton": "t"}.get(unit)
+    if other in before and unit not in before:
+        says = f"`{case.event['mass']}`: this block was weighed in `{other}` until now"
+        yield case.find("ton or tonne", says, "a `ton` is 907.18474 kg, a `t` 1000 kg")
+
+
+def _more_than_the_block(case: _Case) -> Iterator[Finding]:
+    if case.event["kind"] != "pick":
+        return
+    area = case.cellar.registers.at("block", case.event["block"], case.entry.instant).get("area")
+    if area is None:
+        return
+    figure, unit = area.split(" ")
+    hectares = Fraction(figure) * HECTARE[unit]
+    year = case.event["at"][:4]
+    picked = [one for one in _picks(case) if one["at"][:4] == year]
+    mass = sum(parse(one["mass"]).amount for one in [*picked, case.event])
+    tonnes = Fraction(mass, 1000 * ONE) / hectares if hectares else Fraction(0)
+    if tonnes > MOST_TONNES_A_HECTARE:
+        says = (
+            f"with this pick `{case.event['block']}` gave {floor_text(tonnes, 1)} t/ha in {year}, "
+            f"of {area}"
+        )
+        yield case.find("more than the block", says, "look at the tag: weight, unit and block")
+
+
+_RULES: tuple[Callable[[_Case], Iterator[Finding]], ...] = (
+    _long_ago,
+    _at_night,
+    _out_of_range,
+    _brix_or_gravity,
+    _gallons_or_litres,
+    _into_itself,
+    _ton_or_tonne,
+    _more_than_the_block,
+)

@@ -1,0 +1,148 @@
+"""A count: the sheet, the filled sheet beside the book, and what it becomes."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import pytest
+
+from ampelog import work_sheet
+from tests.program import Run
+
+pytest_plugins = ("tests.running",)
+
+
+def filled(run: Run, path: Path, counted: dict[str, str]) -> None:
+    """A count sheet with figures typed in, by lot."""
+    assert run("sheet", "count", "-o", str(path)).code == 0
+    rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+    for row in rows:
+        row["counted"] = counted.get(row["lot"], "")
+    out = io.StringIO()
+    writer = csv.DictWriter(out, rows[0].keys())
+    writer.writeheader()
+    writer.writerows(rows)
+    path.write_text(out.getvalue(), encoding="utf-8")
+
+
+def test_a_filled_sheet_shows_differences_and_becomes_gauges(cellar: Run, tmp_path: Path) -> None:
+    path = tmp_path / "count.csv"
+    filled(cellar, path, {"A": "49", "B": "0", "D": "100", "C24": "479"})
+    told = cellar("count", "count.csv", "--yes", "--json")
+    assert told.code == 0, told.err
+    rows = {row["lot"]: row for row in told.json["differences"]}
+    assert next(row["lot"] for row in told.json["differences"]) == "B"  # the largest first
+    assert rows["B"]["percent"] == "-100.00"
+    assert rows["D"]["percent"] == "0.00"
+    assert not rows["D"]["large"]
+    assert rows["C24"]["bottles"] == 479
+    assert told.json["recorded"] == 4
+    events = cellar("log", "--kind", "gauge", "--json").json
+    assert {event["reason"] for event in events} == {"inventory"}
+    assert next(event for event in events if event["lot"] == "B")["empty"] is True
+    lots = {row["lot"]: row for row in cellar("lots", "--json").json}
+    assert "B" not in lots
+    assert lots["A"]["volume_l"] == "185.485177416"  # 49 gal
+    assert lots["C24"]["bottles"] == "479"
+
+
+def test_the_same_sheet_twice_is_known_and_another_figure_is_refused(
+    cellar: Run, tmp_path: Path
+) -> None:
+    path = tmp_path / "count.csv"
+    filled(cellar, path, {"A": "49"})
+    assert cellar("count", "count.csv", "--yes").code == 0
+    again = cellar("count", "count.csv", "--yes", "--json")
+    assert (again.code, again.json["recorded"], again.json["known"]) == (0, 0, 1)
+    path.write_text(path.read_text(encoding="utf-8").replace(",49,", ",48,"), encoding="utf-8")
+    other = cellar("count", "count.csv", "--yes")
+    assert other.code == 2
+    assert "is recorded as 49 gal, and says 48 gal now" in other.said
+
+
+def test_nothing_is_recorded_where_nobody_is_asked(cellar: Run, tmp_path: Path) -> None:
+    filled(cellar, tmp_path / "count.csv", {"A": "49"})
+    told = cellar("count", "count.csv")
+    assert told.code == 2
+    assert "49.0 gal" in told.out
+    assert "--yes" in told.said
+    assert cellar("log", "--kind", "gauge", "--json").json == []
+
+
+def test_rows_that_cannot_be_read_are_told_all_at_once(cellar: Run, tmp_path: Path) -> None:
+    path = tmp_path / "count.csv"
+    filled(cellar, path, {"A": "some", "B": "-3", "C24": "12.5", "D": "99"})
+    told = cellar("count", "count.csv", "--yes")
+    assert told.code == 2
+    for part in ("`some` is no number", "`-3` is less than nothing", "bottles are counted whole"):
+        assert part in told.said, told.said
+    assert "row 2" in told.said
+
+
+def test_what_moved_since_the_sheet_was_printed_is_refused(cellar: Run, tmp_path: Path) -> None:
+    filled(cellar, tmp_path / "count.csv", {"D": "100"})
+    moved = cellar("record", "rack", "at=2026-01-01", "from=D@T4 all", "to=D@T9 100 gal")
+    assert moved.code == 0, moved.err
+    told = cellar("count", "count.csv", "--yes")
+    assert told.code == 2
+    assert "`D` does not lie in `T4` any more" in told.said
+    # On the day of the count it lay there still.
+    then = cellar("count", "count.csv", "--at", "2025-12-31", "--yes")
+    assert then.code == 0, then.err
+
+
+def test_a_sheet_is_not_written_over(cellar: Run, tmp_path: Path) -> None:
+    filled(cellar, tmp_path / "count.csv", {"A": "49"})
+    assert cellar("sheet", "count", "-o", "count.csv").code == 2
+
+
+def test_the_page_of_a_count_may_be_blind(cellar: Run, tmp_path: Path) -> None:
+    assert cellar("sheet", "count", "-o", "open.html").code == 0
+    assert cellar("sheet", "count", "--blind", "-o", "blind.html").code == 0
+    assert ">50.00<" in (tmp_path / "open.html").read_text(encoding="utf-8")
+    assert ">50.00<" not in (tmp_path / "blind.html").read_text(encoding="utf-8")
+    assert cellar("sheet", "count", "--premises", "Away", "-o", "x.html").code == 2
+
+
+PLANNED = """\
+{"kind":"treat","at":"2030-01-02","lot":"A","treatment":"sulfur dioxide","material":"KMBS","amount":"60 g"}
+{"kind":"press","at":"2030-01-01","from":{"lot":"A","all":true},"to":{"lot":"A2","vessel":"T7","volume":"20 gal"}}
+"""
+
+
+def test_planned_work_is_printed_with_cautions_and_nothing_is_recorded(
+    cellar: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "plan.jsonl").write_text(PLANNED, encoding="utf-8")
+    told = cellar("sheet", "plan.jsonl", "-o", "plan.html")
+    assert told.code == 0, told.err
+    page = (tmp_path / "plan.html").read_text(encoding="utf-8")
+    assert page.index("Pressed all of A") < page.index("Treated A: sulfur dioxide")
+    assert "Never go in after someone who fell" in page
+    assert "5 ppm" in page
+    assert "characters, whole in the ledger" not in page  # no caution is cut
+    assert "permit-required confined spaces" in " ".join(page.split())
+    assert cellar("lots", "--json").json[0]["lot"] == "A"
+    (tmp_path / "bad.jsonl").write_text('{"kind":"pres"}', encoding="utf-8")
+    assert cellar("sheet", "bad.jsonl", "-o", "bad.html").code == 2
+
+
+@pytest.mark.parametrize(
+    ("event", "first"),
+    [
+        ({"kind": "ferment"}, "Ventilate and read the gas meter"),
+        ({"kind": "note", "text": "dry ice on the press pan"}, "Wear insulated gloves"),
+        ({"kind": "note", "text": "blanket with argon"}, "Never lean into"),
+        ({"kind": "treat", "material": "potassium metabisulfite"}, "Wear the respirator"),
+        ({"kind": "rack"}, "Do not enter a tank"),
+        ({"kind": "note", "text": "shovel the pomace out"}, "Do not enter a tank"),
+    ],
+)
+def test_what_can_hurt_carries_its_caution(event: dict[str, str], first: str) -> None:
+    assert any(line.startswith(first) for line in work_sheet.beware([event]))
+
+
+def test_what_cannot_carries_none() -> None:
+    assert work_sheet.beware([{"kind": "analysis", "lot": "A"}]) == ()
