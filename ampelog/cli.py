@@ -21,6 +21,7 @@ from ampelog.errors import AmpelogError, Refused, Unopenable
 # isort: off
 from ampelog import log_commands  # noqa: F401
 from ampelog import record_commands  # noqa: F401
+from ampelog import correcting_commands  # noqa: F401
 from ampelog import audit_commands  # noqa: F401
 from ampelog import sheet_commands  # noqa: F401
 from ampelog import counting_commands  # noqa: F401

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -62,8 +62,20 @@ def load(
     with opened(asked, write=True) as ledger, still(), progress() as tick:
         moment = asking.now()
         found, known = gathered(ledger, files, form, moment, tick)
-        load, aside = (found.entries, found.problems), (found.odd, known)
+        load, aside = (found.entries, found.problems), Aside(found.odd, known)
         recorded(asked, ledger, load, moment, tick, dry_run=dry_run, aside=aside)
+
+
+class Aside(NamedTuple):
+    """What is known of a load beside its entries: what was noticed while tables were read, the rows
+    of them that are known, and, where that was worked out and shown, what it changes."""
+
+    odd: Sequence[Finding] = ()
+    rows: Sequence[str] = ()
+    changes: list[dict[str, Any]] | None = None
+
+
+NOTHING = Aside()
 
 
 def recorded(
@@ -74,17 +86,17 @@ def recorded(
     tick: Any = None,
     *,
     dry_run: bool = False,
-    aside: tuple[Sequence[Finding], Sequence[str]] = ((), ()),
+    aside: Aside = NOTHING,
 ) -> None:
-    """Record a load, entries and problems, and say what it did; ``tick`` is None for one event.
-
-    ``aside`` is what was noticed while tables were read, and the rows of them that are known.
-    """
+    """Record a load, entries and problems, and say what it did; ``tick`` is None for one event."""
     from ampelog.again import listed
     from ampelog.recording import record as record_load
 
     entries, problems = load
-    odd, rows = aside
+    odd, rows, changes = aside
+    shown = changes is not None
+    if changes is None:
+        changes = changed(ledger, entries, problems, moment, dry_run=dry_run)
     done = record_load(
         ledger, entries, problems, by=asking.login(), now=moment, dry_run=dry_run, tick=tick
     )
@@ -94,7 +106,7 @@ def recorded(
         "known": done.known,
         "head": at_head(done.head),
         "findings": [dict(vars(one)) for one in (*odd, *done.findings)],
-        "changes": [],
+        "changes": changes,
     }
     if dry_run:
         answer["would_record"] = done.recorded
@@ -107,12 +119,33 @@ def recorded(
     say.findings((*odd, *done.findings))
     for line in listed(rows):
         say.note(line)
+    if changes and not shown:
+        from ampelog import changes_sheet
+
+        changes_sheet.sheet(changes)
     events = "1 event" if done.recorded == 1 else f"{done.recorded:,} events"
     verb = "would be recorded" if dry_run else "recorded"
     known = f", {done.known:,} already known" if done.known else ""
     say.line(
         f"{events} {verb}{known}. Head: position {done.head.position}, root {done.head.root[:16]}…"
     )
+
+
+def changed(
+    ledger: Ledger, entries: list[Any], problems: Sequence[Any], moment: int, *, dry_run: bool
+) -> list[dict[str, Any]]:
+    """What a load changes in earlier answers: asked of one that is late or corrects, and of a trial
+    run. A load that will be refused changes nothing, and says why itself."""
+    from ampelog import consequences, moments
+    from ampelog.history import zone_of
+
+    if problems or not entries or not (dry_run or consequences.reaches_back(ledger, entries)):
+        return []
+    today = moments.day(moment, zone_of(ledger))
+    try:
+        return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)
+    except Refused:
+        return []
 
 
 @app.command()

@@ -13,7 +13,7 @@ from datetime import date
 from typing import Any
 
 from ampelog import moments
-from ampelog.biography import Body, Measured, biographies, note_of
+from ampelog.biography import Biographies, Body, Measured, biographies, note_of
 from ampelog.errors import Refused
 from ampelog.gate_rules import RULES, Rule
 from ampelog.gates import Gate, Table
@@ -59,15 +59,20 @@ def judgings(
     else:
         lots = [lot for lot in view.held_lots() if lot.sort == VOLUME and state(lot) == "wine"]
     told = biographies(view, {lot.name for lot in lots}, table)
-    found = []
-    for lot in lots:
-        judging = Judging(view, lot, plan_of(view, lot, label), table, today)
-        judging.bodies = {
-            vessel: told.bodies.get((lot.name, vessel), Body()) for vessel in lot.holdings
-        }
-        judging.unexplained = told.unexplained.get(lot.name, 0)
-        found.append(judging)
-    return found
+    return [judged(view, lot, label, table, (told, today)) for lot in lots]
+
+
+def judged(
+    view: View, lot: Lot, label: str | None, table: Table, on: tuple[Biographies, date]
+) -> Judging:
+    """One lot before the gates of a day, by what was told of its wine."""
+    told, today = on
+    judging = Judging(view, lot, plan_of(view, lot, label), table, today)
+    judging.bodies = {
+        vessel: told.bodies.get((lot.name, vessel), Body()) for vessel in lot.holdings
+    }
+    judging.unexplained = told.unexplained.get(lot.name, 0)
+    return judging
 
 
 def _check(lot: Lot) -> None:

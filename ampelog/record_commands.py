@@ -10,7 +10,7 @@ import typer
 from ampelog import asking, completing, say
 from ampelog.asking import Settings, agreed, app
 from ampelog.errors import Refused
-from ampelog.log_commands import recorded
+from ampelog.log_commands import Aside, recorded
 from ampelog.opening import opened
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def record(
         odd = _shown(asked, ledger, entry, moment, guided=guided)
         if guided and not yes:
             agreed()
-        recorded(asked, ledger, ([entry], []), moment, aside=(odd, ()))
+        recorded(asked, ledger, ([entry], []), moment, aside=Aside(odd))
 
 
 def attended() -> bool:

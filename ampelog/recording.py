@@ -73,12 +73,17 @@ def record(
         if not problems and not dry_run:
             with suppress(Exception):
                 return _record(ledger, entries, (), said, model_of)
-        zone = history.zone_of(ledger)
-        found = [entry(one.event, one.where, zone, now) for one in entries]
-        entries = [one for one in found if isinstance(one, Entry)]
-        wrong = [problem for one in found if not isinstance(one, Entry) for problem in one]
+        entries, wrong = formed(ledger, entries, now)
         problems = [*problems, *wrong]
     return _record(ledger, entries, problems, said)
+
+
+def formed(ledger: Ledger, entries: Sequence[Entry], now: int) -> tuple[list[Entry], list[Finding]]:
+    """Entries whose forms are checked, and what is wrong with those of the others."""
+    zone = history.zone_of(ledger)
+    found = [entry(one.event, one.where, zone, now) for one in entries]
+    wrong = [problem for one in found if not isinstance(one, Entry) for problem in one]
+    return [one for one in found if isinstance(one, Entry)], wrong
 
 
 def _record(
