@@ -69,3 +69,27 @@ def _made(view: View, wanted: Asked, carries: bool) -> tuple[Dossier, tuple[Atta
         return parcel.told(facts, None), ()
     facts = parcel.told(facts, wanted)
     return facts, parcel.parcel(view, facts, wanted)
+
+
+@app.command()
+def vintage(
+    context: typer.Context,
+    year: Annotated[int, typer.Argument(help="The year of the harvest.")],
+    out: Annotated[Path, typer.Option("-o", help="A .pdf or .html file.")],
+    tables: Annotated[Path | None, typer.Option(help="A folder for the tables as CSV.")] = None,
+    paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
+) -> None:
+    """The annual vintage report. Example: ampelog vintage 2024 -o 2024.pdf --tables 2024"""
+    from ampelog import printing, year_page, yearly
+
+    asked: Settings = context.obj
+    printing.check_paper(paper)
+    printing.check_name(out, "2024.pdf")
+    with viewed(asked) as view:
+        facts = yearly.vintage(view, year, view.day)
+    pages = printing.write(year_page.page(facts, asked.units), out, paper)
+    if tables is not None:
+        year_page.tables(facts, tables)
+    head = {"position": facts.head.position, "root": facts.head.root}
+    if not answered(asked, {"file": str(out), "pages": pages, "head": head}):
+        say.line(f"{out}: one page" if pages == 1 else f"{out}: {pages} pages")

@@ -49,5 +49,7 @@ say "The dossiers"
 for lot in STL24 BSY23 CRS23 FRR24; do
   $ampelog dossier "$lot" -o "demo/$lot.pdf"
 done
+say "The year on paper"
+$ampelog vintage 2024 -o demo/vintage-2024.pdf --tables demo/vintage-2024
 echo
 echo "Look at demo/*.pdf, and read example_vintage/README.md for the story."

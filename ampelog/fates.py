@@ -1,0 +1,90 @@
+"""Where a vintage's wine is and where it went, by volume: what came in is what is there, what left
+and what was lost."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from ampelog import stock
+from ampelog.composition import decimals
+from ampelog.genealogy import BITS, Genealogy, forward
+from ampelog.quantities import SHARE_DECIMALS, text
+from ampelog.questions import View
+from ampelog.state import BOTTLES, MASS
+from ampelog.year import Fate
+
+LOST = "pomace, lees, evaporation and other losses"
+
+
+def fates(view: View, year: int) -> tuple[tuple[Fate, ...], int]:
+    """The fates of a year's fruit and of wine bought in as of it, and all that came in
+    (10^-12 L). The parts sum to it exactly: what is neither there nor left was lost."""
+    parts: dict[str, int] = {}
+    lots = view.all_lots()
+    content = [part for lot in lots for part in view.content(lot)]
+    content += [part for lot in lots for each in lot.shipped for part in each.parts]
+    genealogy = view.genealogy(content)
+    origins, bought = _origins(view, genealogy, year)
+    shares = forward(genealogy, origins)
+
+    def of_year(found: list[tuple[int, int]]) -> int:
+        return sum(shares.get(node, 0) * amount for node, amount in found) >> BITS
+
+    top = len(genealogy.parents) - 1
+    entered = bought + sum(
+        shares.get(node, 0) * volume >> BITS for node, _, volume in view.pools(top)
+    )
+    for lot in lots:
+        if lot.sort == MASS:
+            continue
+        held = of_year([part for holding in lot.holdings.values() for part in holding.parts])
+        kind = "in bottles" if lot.sort == BOTTLES else f"in the cellar as {stock.state(lot)}"
+        parts[kind] = parts.get(kind, 0) + held
+        for each in lot.shipped:
+            if each.sort != MASS:
+                left = "left in bottles" if each.sort == BOTTLES else "left in bulk"
+                parts[left] = parts.get(left, 0) + of_year(each.parts)
+    parts[LOST] = entered - sum(parts.values())
+    return tuple(
+        Fate(what, text(amount), _share(amount, entered))
+        for what, amount in sorted(parts.items(), key=lambda one: -one[1])
+        if amount
+    ), entered
+
+
+def _origins(view: View, genealogy: Genealogy, year: int) -> tuple[list[int], int]:
+    """The source nodes of a year, and the litres of those that came in as juice or wine."""
+    sources = [node for node, parents in enumerate(genealogy.parents) if not parents]
+    positions = view.positions(sources)
+    events = view.events(positions.values())
+    found, bought = [], 0
+    for node in sources:
+        event = events.get(positions.get(node, 0))
+        if event is None:
+            continue
+        if event["kind"] == "pick" and int(event["at"][:4]) == year:
+            found.append(node)
+        elif event["kind"] == "receive" and _all_of(event, year):
+            found.append(node)
+            bought += _volume(event)
+    return found, bought
+
+
+def _all_of(event: dict[str, object], year: int) -> bool:
+    """Whether a receipt says of all its parts that they are of a year."""
+    parts = event.get("composition")
+    return isinstance(parts, list) and all(part.get("vintage") == year for part in parts)
+
+
+def _volume(event: dict[str, object]) -> int:
+    from ampelog.quantities import parse
+
+    if "volume" in event:
+        return parse(str(event["volume"])).amount
+    if "bottles" in event:
+        return int(str(event["bottles"])) * parse(str(event["format"])).amount
+    return 0
+
+
+def _share(amount: int, whole: int) -> str:
+    return decimals(int(Fraction(amount, whole) * 10**SHARE_DECIMALS)) if whole else "0"

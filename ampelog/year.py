@@ -1,0 +1,137 @@
+"""The facts of a vintage report: one frozen object, from which every page of it is set.
+
+Masses are kilograms, volumes litres, as decimal strings; dates ISO 8601.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ampelog.facts import Head
+
+ADVICE = (
+    "Decision support, not legal advice: the records were read as they stand. The regulator and "
+    "licensed counsel decide what a label may say."
+)
+MEANING = (
+    "The vintage is the fruit picked in that year, with what was bought in as of it, followed to "
+    "the day of this report. The cellar's year is the calendar year: stock at its end, and "
+    "corrections made in it."
+)
+
+
+@dataclass(frozen=True)
+class Harvested:
+    """What a block gave: its pickings of one variety."""
+
+    block: str
+    grower: str | None
+    variety: str
+    mass_kg: str
+    pickings: int
+    first_on: str
+    last_on: str
+    brix: str | None
+    tons_per_acre: str | None
+
+
+@dataclass(frozen=True)
+class Yielded:
+    """What fruit gave, beside the published band."""
+
+    lot: str
+    day: str
+    says: str
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Fate:
+    """Where part of the vintage's volume is, or went; ``share`` of all that came in."""
+
+    what: str
+    volume_l: str
+    share: str
+
+
+@dataclass(frozen=True)
+class Fermented:
+    """One fermentation: where, by what, how the cap was worked, and from what sugar to what."""
+
+    lot: str
+    vessel: str | None
+    started_on: str
+    organism: str | None
+    regime: str | None
+    first_brix: str | None
+    last_brix: str | None
+
+
+@dataclass(frozen=True)
+class Oak:
+    """Barrels that were filled with the vintage's wine, of one cooper and age."""
+
+    cooper: str
+    wood: str
+    age: str
+    barrels: int
+
+
+@dataclass(frozen=True)
+class Bottled:
+    """A wine that was bottled, of which the vintage is the largest part."""
+
+    lot: str
+    label: str | None
+    bottled_on: str | None
+    cases: str
+    varieties: tuple[tuple[str, str], ...]
+    vintage_share: str
+    verdict: str | None
+    refused: tuple[str, ...]
+    release_on: str | None
+    state: str
+
+
+@dataclass(frozen=True)
+class Stocked:
+    """What a lot held at the end of the calendar year."""
+
+    lot: str
+    state: str
+    volume_l: str | None
+    mass_kg: str | None
+    cases: str | None
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A correction made in the calendar year."""
+
+    position: int
+    day: str
+    of: int
+    says: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Year:
+    """The whole report."""
+
+    year: int
+    premises: str
+    as_of: str
+    head: Head
+    mass_kg: str
+    entered_l: str
+    harvest: tuple[Harvested, ...]
+    yields: tuple[Yielded, ...]
+    fates: tuple[Fate, ...]
+    ferments: tuple[Fermented, ...]
+    oak: tuple[Oak, ...]
+    bottlings: tuple[Bottled, ...]
+    stock_on: str
+    stock: tuple[Stocked, ...]
+    corrections: tuple[Mended, ...]
+    holds: tuple[str, ...]
