@@ -166,8 +166,8 @@ def untold(*_: Any) -> None:
 
 
 @contextmanager
-def progress() -> Iterator[Any]:
-    """Tells on a terminal how far a long work is."""
+def progress(of_what: str = "events") -> Iterator[Any]:
+    """Tells on a terminal how far a long work is, counted in events or what else is named."""
     if not sys.stderr.isatty():
         yield untold
         return
@@ -177,6 +177,6 @@ def progress() -> Iterator[Any]:
 
         def tick(what: str, done: int, total: int) -> None:
             of = f" of {total:,}" if total else ""
-            status.update(f"{what}: {done:,}{of} events")
+            status.update(f"{what}: {done:,}{of} {of_what}")
 
         yield tick

@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from ampelog import say
 from ampelog.asking import Settings, answered, app
 from ampelog.errors import Refused
-from ampelog.opening import viewed
-
-if TYPE_CHECKING:
-    from ampelog.facts import Dossier
-    from ampelog.parcel import Asked
-    from ampelog.printing import Attached
-    from ampelog.questions import View
+from ampelog.opening import progress, viewed
 
 
 @app.command()
-def dossier(
+def dossier(  # noqa: PLR0913  one parameter an option
     context: typer.Context,
-    lot: Annotated[str, typer.Argument()],
-    out: Annotated[Path, typer.Option("-o", help="A .pdf or .html file.")],
+    lot: Annotated[str | None, typer.Argument()] = None,
+    out: Annotated[Path | None, typer.Option("-o", help="A .pdf or .html file.")] = None,
+    everything: Annotated[
+        Path | None, typer.Option("--all", help="A folder for those of every bottled lot.")
+    ] = None,
     label: Annotated[str | None, typer.Option(help="The label, if not the lot's own.")] = None,
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
     for_: Annotated[
@@ -34,41 +31,79 @@ def dossier(
     ] = True,
 ) -> None:
     """The lot's dossier. Example: ampelog dossier 22-RED -o 22-RED.pdf"""
-    from ampelog import printing, render
+    from ampelog import printing
 
     asked: Settings = context.obj
     printing.check_paper(paper)
+    if for_ not in (None, "auditor"):
+        raise Refused(f"--for {for_}: wanted auditor, or nothing")
+    how = (paper, for_ == "auditor", evidence)
+    if everything is not None and lot is None and out is None and label is None:
+        _all(asked, everything, how)
+    elif everything is None and lot is not None and out is not None:
+        _one(asked, lot, label, out, how)
+    else:
+        raise Refused(
+            "name a lot and -o FILE, or --all FOLDER", hint="ampelog dossier --all papers"
+        )
+
+
+def _one(
+    asked: Settings, lot: str, label: str | None, out: Path, how: tuple[str, bool, bool]
+) -> None:
+    """One lot's dossier into one file."""
+    from ampelog import dossiers, printing, render
+    from ampelog.parcel import Asked
+
+    paper, private, evidence = how
     printing.check_name(out, "LOT.pdf")
     carries = evidence and out.suffix.lower() == ".pdf"
     with viewed(asked) as view:
-        wanted = _wanted(view, lot, label, (asked.units, paper), for_)
-        facts, attached = _made(view, wanted, carries)
+        wanted = Asked(lot, label, view.as_of, view.until, asked.units, paper, private=private)
+        facts, attached = dossiers.made(view, wanted, carries)
     pages = render.write(facts, out, asked.units, paper, attached)
     head = {"position": facts.head.position, "root": facts.head.root}
     if not answered(asked, {"file": str(out), "pages": pages, "head": head}):
         say.line(f"{out}: one page" if pages == 1 else f"{out}: {pages} pages")
 
 
-def _wanted(
-    view: View, lot: str, label: str | None, printed: tuple[str, str], reader: str | None
-) -> Asked:
-    """What a dossier is asked for, with how it is ``printed``: units and paper."""
-    from ampelog.parcel import Asked
+def _all(asked: Settings, folder: Path, how: tuple[str, bool, bool]) -> None:
+    """The dossiers of every bottled lot, on all cores, and a page that names them."""
+    from ampelog import dossiers
+    from ampelog.facts import Head
 
-    if reader not in (None, "auditor"):
-        raise Refused(f"--for {reader}: wanted auditor, or nothing")
-    return Asked(lot, label, view.as_of, view.until, *printed, private=reader == "auditor")
-
-
-def _made(view: View, wanted: Asked, carries: bool) -> tuple[Dossier, tuple[Attached, ...]]:
-    """The facts of a dossier, and what is attached to it."""
-    from ampelog import parcel, report
-
-    facts = report.dossier(view, wanted.lot, wanted.label)
-    if not carries:
-        return parcel.told(facts, None), ()
-    facts = parcel.told(facts, wanted)
-    return facts, parcel.parcel(view, facts, wanted)
+    paper, private, evidence = how
+    with viewed(asked) as view:
+        lots, day = dossiers.bottled(view), view.day.isoformat()
+        head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
+        premises = str(view.ledger.records(1, 1)[0].event["name"])
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise Refused(f"{folder}: {problem.strerror}") from None
+    orders = [
+        dossiers.Order(
+            asked.ledger,
+            lot,
+            folder / dossiers.file_name(lot),
+            asked.as_of,
+            asked.known_on,
+            asked.units,
+            paper,
+            private,
+            evidence,
+            asked.wait,
+        )
+        for lot in lots
+    ]
+    with progress("dossiers") as tick:
+        written = dossiers.write(orders, lambda done: tick("written", done, len(orders)))
+    page = dossiers.index(written, head, premises, day, folder)
+    files = [{"lot": one.lot, "file": str(one.file), "pages": one.pages} for one in written]
+    told = {"file": str(page), "pages": sum(one.pages for one in written)}
+    told_head = {"position": head.position, "root": head.root}
+    if not answered(asked, {**told, "head": told_head, "files": files}):
+        say.line(f"{page}: {len(written)} dossiers, {told['pages']} pages")
 
 
 @app.command()

@@ -69,6 +69,12 @@ def as_csv(rows: Sequence[Row], delimiter: str = ",") -> bytes:
     return out.getvalue().encode()
 
 
+class Formula(str):
+    """A cell that is a formula; any other text stands as it is."""
+
+    __slots__ = ()
+
+
 def as_workbook(sheets: Mapping[str, Sequence[Row]]) -> bytes:
     """Rows as a workbook, a sheet a name."""
     book = Workbook()
@@ -81,7 +87,7 @@ def as_workbook(sheets: Mapping[str, Sequence[Row]]) -> bytes:
             for column, value in enumerate(cells, 1):
                 cell = page.cell(at, column)
                 cell.value = value
-                if isinstance(value, str) and not value.startswith("=1+"):
+                if isinstance(value, str) and not isinstance(value, Formula):
                     cell.data_type = "s"
     stream = io.BytesIO()
     book.save(stream)

@@ -17,7 +17,7 @@ from ampelog.columns import UNITS, Column, Form
 from ampelog.errors import Refused
 from ampelog.events import KINDS, model_of
 from tests.program import EXAMPLE, Answer, Run, made
-from tests.tabled import Row, as_csv, as_workbook, rows_of, says, told
+from tests.tabled import Formula, Row, as_csv, as_workbook, rows_of, says, told
 
 pytest_plugins = ("tests.running",)
 
@@ -465,7 +465,7 @@ def test_a_hundred_rows_with_many_kinds_of_mistake_are_told_all_at_once(
         "rack, row 2, column F (to.volume)", rack[0], "`1 kg` is a mass, wanted", to__volume="1 kg"
     )
     slip("rack, row 3", rack[1], "more", from__volume="900 gal", to__volume="900 gal")
-    slip("rack, row 4, column C (from.volume)", rack[2], "formula", from__volume="=1+C3")
+    slip("rack, row 4, column C (from.volume)", rack[2], "formula", from__volume=Formula("=1+C3"))
     sheets["pikc"] = [dict(PICK)]
     mistakes["bad.xlsx, sheet pikc"] = "named for no kind"
     assert sum(map(len, sheets.values())) > 100
