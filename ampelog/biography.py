@@ -159,6 +159,21 @@ def _ends(side: Any) -> Iterator[dict[str, Any]]:
             yield end
 
 
+def _together(each: Sequence[tuple[Change, ...]]) -> tuple[Change, ...]:
+    """What was done to any part of a mixture, in order. That it was blended stands on what was
+    measured in it, and not here: a wine is topped a hundred times."""
+    first = each[0]
+    if all(other is first or not other or other == first for other in each):
+        return first
+    changes = {(one.event, one.kind): one for found in each for one in found}
+    return tuple(sorted(changes.values(), key=lambda one: one.order))
+
+
+def _with_the_last(changes: tuple[Change, ...], moved: Change) -> tuple[Change, ...]:
+    """What was done to a wine that was moved just now; of its movements the last is enough."""
+    return (*(one for one in changes if one.kind != MOVEMENT), moved)
+
+
 class _Telling:
     """The events once more, with the bodies of the lots that matter handed on."""
 
@@ -215,7 +230,7 @@ class _Telling:
                 self.bodies[key] = self._mixed(kept, step, f"{step.event['kind']} with other wine")
             else:
                 self.bodies[key] = pool.copy()
-                self.bodies[key].changes += (moved,)
+                self.bodies[key].changes = _with_the_last(pool.changes, moved)
 
     def _filled(self, model: Any) -> Iterable[tuple[Key, int]]:
         """The holdings filled, each with what came into it."""
@@ -243,8 +258,7 @@ class _Telling:
         made = Body()
         for quantity in {name: None for body, _ in bodies for name in body.measured}:
             made.measured[quantity] = self._kept(quantity, bodies, whole, blended)
-        changes = {(one.event, one.kind): one for body, _ in bodies for one in body.changes}
-        made.changes = tuple(sorted((*changes.values(), blended), key=lambda one: one.order))
+        made.changes = _together([body.changes for body, _ in bodies])
         return made
 
     def _kept(

@@ -39,7 +39,7 @@ def countdown(judging: Judging, today: date) -> list[dict[str, Any]]:
     be valid then, ``stops`` whether a bottling waits for it, ``over`` whether its days have passed.
     """
     on = judging.today
-    asked = [gate for gate in judging.gates() if gate.asks != "computed"]
+    asked = [gate for gate in judging.gates if gate.asks != "computed"]
     rows = [row for gate in asked if (row := _row(judging, gate, on)) is not None]
     rows += [_usual(first, last, what, on) for first, last, what in USUAL]
     for row in rows:

@@ -255,7 +255,7 @@ def newer(judging: Judging, gate: Gate, body: Body) -> Found:
         other = judging.table.gate(name)
         if other is None or judging.severity(other) != "blocking" or not other.quantity:
             continue
-        if other not in judging.gates():
+        if other not in judging.gates:
             continue
         one = body.measured.get("free_so2" if other.needs else other.quantity)
         note = body.measured.get(note_of(name))

@@ -93,9 +93,20 @@ class Judging:
         """The day of an instant at the premises."""
         return moments.day(instant, self.view.zone)
 
-    def gates(self) -> list[Gate]:
+    @cached_property
+    def gates(self) -> tuple[Gate, ...]:
         """The gates that apply to this style and plan."""
-        return [gate for gate in self.table.gates if self._applies(gate)]
+        return tuple(gate for gate in self.table.gates if self._applies(gate))
+
+    @cached_property
+    def unlike(self) -> list[tuple[str | None, Body]]:
+        """The bodies that are not alike, each with the first vessel that holds it: twenty barrels
+        filled, topped and measured together are judged once."""
+        found: dict[tuple[object, ...], tuple[str | None, Body]] = {}
+        for vessel, body in self.bodies.items():
+            key = (tuple(body.measured.items()), body.changes)
+            found.setdefault(key, (vessel, body))
+        return list(found.values())
 
     def _applies(self, gate: Gate) -> bool:
         if gate.styles and self.style is not None and self.style not in gate.styles:

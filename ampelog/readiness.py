@@ -91,7 +91,7 @@ def _check(lot: Lot) -> None:
 def row(judging: Judging) -> dict[str, Any]:
     """A lot and its gates, for JSON."""
     lot, plan = judging.lot, judging.plan
-    gates = [_gate_row(judging, gate) for gate in judging.gates()]
+    gates = [_gate_row(judging, gate) for gate in judging.gates]
     stops = [one["gate"] for one in gates if one["stops"]]
     holds = on_hold(judging.view, lot)
     now = state(lot)
@@ -158,7 +158,7 @@ def _gate_row(judging: Judging, gate: Gate) -> dict[str, Any]:
 def judge(judging: Judging, gate: Gate) -> tuple[str | None, Found]:
     """The worst verdict over the holdings, with the vessel where it is not that of all."""
     rule = RULES.get(gate.id) or RULES[gate.asks]
-    found = [(vessel, _noted(judging, gate, body, rule)) for vessel, body in judging.bodies.items()]
+    found = [(vessel, _noted(judging, gate, body, rule)) for vessel, body in judging.unlike]
     if not found:
         return None, Found(MISSING, "the lot holds nothing")
     worst = min(found, key=lambda one: ORDER.index(one[1].verdict))
