@@ -213,7 +213,7 @@ def test_units_change_what_people_read_and_never_the_json(cellar: Run) -> None:
         ("dossier C24 -o c.doc", 2, "neither"),
         ("dossier C24 -o no/where.pdf", 2, "cannot be written"),
         ("dossier C24 -o c.pdf --paper foolscap", 2, "wanted letter or a4"),
-        ("dossier C24", 2, "Missing option"),
+        ("dossier C24", 2, "name a lot and -o FILE"),
         ("dossier Z -o c.pdf", 2, "there is no lot `Z`"),
         ("export -o no/where.jsonl", 2, "could not be written"),
         ("export -o .", 2, "is a folder"),

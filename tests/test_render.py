@@ -318,9 +318,13 @@ def test_nothing_is_fetched_and_asking_for_anything_ends_the_rendering() -> None
             ).render()
 
 
+OWN_FILES = {"dossiers.html": 'href="{{ one.file.name }}"'}
+"""Links that a template may have: to files whose plain names this program made itself."""
+
+
 def test_no_template_says_that_text_is_safe() -> None:
     for path in TEMPLATES.glob("*.html"):
-        words = path.read_text(encoding="utf-8")
+        words = path.read_text(encoding="utf-8").replace(OWN_FILES.get(path.name, "\0"), "")
         for banned in ("|safe", "| safe", "Markup", "autoescape", "http", "src=", "href="):
             assert banned not in words, (path.name, banned)
     sources = [path for path in (HERE / "ampelog").glob("*.py") if path.name != "printing.py"]
