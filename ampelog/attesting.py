@@ -12,14 +12,14 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from ampelog import lines, masking, moments, pdf_file, printing, recalled, render, report
+from ampelog import lines, masking, moments, pdf_file, printing, recalled, render
 from ampelog.ancestry import closure, told_of
 from ampelog.borrowed import Borrowed
 from ampelog.errors import AmpelogError, Finding
 from ampelog.facts import Dossier, document
 from ampelog.journal import Line, Record
 from ampelog.ledger import Ledger
-from ampelog.parcel import RULES, Asked, in_order, packs, told
+from ampelog.parcel import RULES, Asked, figured, in_order, packs, told
 from ampelog.pdf_file import Parts
 from ampelog.questions import View
 from ampelog.unpacking import NAMED, Unpacked, unpacked
@@ -134,7 +134,7 @@ def _again(found: Unpacked, asked: Asked) -> dict[str, Any] | None:
                 for one in view.refusals[:NAMED]
             ]
             return None
-        dossier = told(report.dossier(view, asked.lot, asked.label), asked)
+        dossier = told(figured(view, asked), asked)
         _same_rules(found, packs(view, asked))
     finally:
         borrowed.close()

@@ -16,7 +16,9 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from ampelog import printing
+from ampelog.audience import AUDITOR
 from ampelog.facts import Dossier, Head
+from ampelog.gates import beside
 from ampelog.parcel import Asked
 from ampelog.printing import Attached
 from ampelog.questions import View
@@ -38,7 +40,7 @@ class Order:
     known_on: str | None
     units: str
     paper: str
-    private: bool
+    reader: str | None
     evidence: bool
     wait: int
 
@@ -97,18 +99,32 @@ def one(order: Order) -> Written:
 
     with ledgers.opened(order.ledger, write=False, wait=order.wait) as ledger:
         view = View(ledger, order.as_of, order.known_on)
-        printed = (order.units, order.paper)
-        wanted = Asked(order.lot, None, view.as_of, view.until, *printed, private=order.private)
+        wanted = asked(view, order, None)
         facts, attached = made(view, wanted, order.evidence)
     pages = render.write(facts, order.file, order.units, order.paper, attached)
     return Written(order.lot, order.file, pages, facts.title, typeset.answer(facts))
 
 
+def asked(view: View, order: Order, label: str | None) -> Asked:
+    """What an order asks for, as a view is asked for it."""
+    return Asked(
+        order.lot,
+        label,
+        view.as_of,
+        view.until,
+        order.units,
+        order.paper,
+        private=order.reader == AUDITOR,
+        reader=order.reader,
+        gates=beside(order.ledger),
+    )
+
+
 def made(view: View, wanted: Asked, carries: bool) -> tuple[Dossier, tuple[Attached, ...]]:
     """The facts of a dossier, and what is attached to it where it ``carries`` its evidence."""
-    from ampelog import parcel, report
+    from ampelog import parcel
 
-    facts = report.dossier(view, wanted.lot, wanted.label)
+    facts = parcel.figured(view, wanted)
     if not carries:
         return parcel.told(facts, None), ()
     facts = parcel.told(facts, wanted)

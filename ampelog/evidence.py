@@ -19,11 +19,12 @@ from ampelog.cellar_work import done, made_of, measured
 from ampelog.composing import FIELDS, fills_of
 from ampelog.composition import Composition, Pooled
 from ampelog.estate import controlled
+from ampelog.expander import Expander
 from ampelog.genealogy import Kinds, Mark
 from ampelog.law import Pack
 from ampelog.places import Places
 from ampelog.premises import Premises, made_elsewhere, stays
-from ampelog.questions import Expander, View
+from ampelog.questions import View
 from ampelog.registers import Registers
 from ampelog.shares import Fill, Stay, every, some
 from ampelog.sources import Leaf

@@ -10,6 +10,18 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from ampelog.story import (
+    Addition,
+    Analysis,
+    Curve,
+    Filling,
+    Kept,
+    Lain,
+    Ready,
+    Rest,
+    Shipment,
+)
+
 PROVES = (
     "Every figure in this dossier is computed from the events of the ledger, by exact arithmetic, "
     "and by one rule for every movement: what leaves a vessel has the composition of what was in "
@@ -219,16 +231,23 @@ class Entry:
 
 @dataclass(frozen=True)
 class Summed:
-    """Events of a lot that the printed trail leaves out, and the lot's share of the wine."""
+    """Events of a lot that the printed trail leaves out, of one ``kind`` or of all (None), with
+    the days of the first and the last, and the lot's share of the wine."""
 
     lot: str
+    kind: str | None
     events: int
+    first_on: str
+    last_on: str
     share: str
 
 
 @dataclass(frozen=True)
 class Dossier:
-    """A lot dossier. ``verdict`` is the worst of ``claims``, or ``None`` where none is judged."""
+    """A lot dossier. ``verdict`` is the worst of ``claims``, or ``None`` where none is judged.
+
+    ``reader`` is whom it is for, ``withheld`` says what is not printed for them (``audience``).
+    """
 
     title: str
     premises: str
@@ -246,6 +265,17 @@ class Dossier:
     trail: tuple[Entry, ...]
     summed: tuple[Summed, ...] = ()
     fills_differ: bool = False
+    ready: Ready | None = None
+    rest: Rest | None = None
+    curves: tuple[Curve, ...] = ()
+    ageing: tuple[Lain, ...] = ()
+    additions: tuple[Addition, ...] = ()
+    analyses: tuple[Analysis, ...] = ()
+    fillings: tuple[Filling, ...] = ()
+    shipments: tuple[Shipment, ...] = ()
+    record: tuple[Kept, ...] = ()
+    reader: str | None = None
+    withheld: tuple[str, ...] = ()
     proves: tuple[str, ...] = PROVES
     proves_not: tuple[str, ...] = PROVES_NOT
 

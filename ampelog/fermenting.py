@@ -79,8 +79,8 @@ def ferments(view: View, today: date) -> list[Ferment]:
                         _started(view, vessel, events),
                         stretch.organism,
                         worked,
-                        tuple(_points(view, events, vessel, today)),
-                        tuple(_of(events, vessel, "temperature")),
+                        tuple(points(view, events, vessel, today)),
+                        tuple(values_of(events, vessel, "temperature")),
                     )
                 )
     return found
@@ -103,7 +103,7 @@ def _vessels(one: Taken, else_: str | None) -> list[str | None]:
     return one.event.get("vessels") or [one.event.get("vessel", else_)]
 
 
-def _of(events: Sequence[Taken], vessel: str | None, quantity: str) -> list[Value]:
+def values_of(events: Sequence[Taken], vessel: str | None, quantity: str) -> list[Value]:
     """The values of a quantity in a vessel, or in the whole lot."""
     return [
         one
@@ -112,11 +112,11 @@ def _of(events: Sequence[Taken], vessel: str | None, quantity: str) -> list[Valu
     ]
 
 
-def _points(view: View, events: Sequence[Taken], vessel: str | None, today: date) -> list[Point]:
+def points(view: View, events: Sequence[Taken], vessel: str | None, today: date) -> list[Point]:
     """The curve: every reading of sugar, specific gravity as Brix."""
     found = []
     for quantity in ("brix", "specific_gravity"):
-        for one in _of(events, vessel, quantity):
+        for one in values_of(events, vessel, quantity):
             value = number(one.value)
             on = moments.day(one.taken.instant, view.zone)
             if value is None or on > today:

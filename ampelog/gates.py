@@ -152,19 +152,40 @@ class Table:
 @cache
 def table() -> Table:
     """The gates of this version."""
-    return _Reading(folder("cellar_facts") / "gates.toml", None).table()
+    text = (folder("cellar_facts") / "gates.toml").read_text(encoding="utf-8")
+    return _Reading("gates.toml", text, None).table()
 
 
 def with_own(path: Path) -> Table:
     """The gates as a winery's own file has them. ``Refused`` with every problem found in it."""
-    return _Reading(path, table()).table()
+    return own(*_read(path))
+
+
+def own(name: str, text: str) -> Table:
+    """The gates as the text of a winery's own file, of that name, has them."""
+    return _Reading(name, text, table()).table()
+
+
+def beside(ledger: Path) -> tuple[str, str] | None:
+    """Name and text of a winery's own file beside its ledger, where there is one."""
+    path = ledger.with_suffix(".gates.toml")
+    return _read(path) if path.is_file() else None
+
+
+def _read(path: Path) -> tuple[str, str]:
+    try:
+        return path.name, path.read_text(encoding="utf-8")
+    except OSError as problem:
+        raise Refused(f"{path}: {problem.strerror}") from None
+    except UnicodeDecodeError as problem:
+        raise Refused(f"{path.name} is no TOML: {problem}") from None
 
 
 class _Reading:
     """Reads a file of gates; what is wrong is gathered, each problem where it stands."""
 
-    def __init__(self, path: Path, base: Table | None) -> None:
-        self._path, self._base = path, base
+    def __init__(self, name: str, text: str, base: Table | None) -> None:
+        self._name, self._text, self._base = name, text, base
         self._problems: list[Finding] = []
 
     def table(self) -> Table:
@@ -177,28 +198,26 @@ class _Reading:
         words = dict(self._base.words) if self._base else {}
         words |= {kind: tuple(found) for kind, found in data.pop("words", {}).items()}
         percent = data.pop("topping_percent", None)
-        source = data.pop("topping_source", None) or (str(self._path.name) if percent else None)
+        source = data.pop("topping_source", None) or (self._name if percent else None)
         data.pop("topping_basis", None)
         for key in data:
             self._wrong(key, "is not known", "`gate`, `words` and `topping_percent` are")
         most = self._number(percent, "topping_percent") if percent is not None else None
         if self._problems:
-            raise Refused(f"{self._path.name}: the gates are not changed", self._problems)
+            raise Refused(f"{self._name}: the gates are not changed", self._problems)
         return Table(
             tuple(gates.values()),
             most if most is not None else self._base.topping_percent if self._base else Decimal(1),
             source or (self._base.topping_source if self._base else ""),
             words,
-            str(self._path.name) if self._base else None,
+            self._name if self._base else None,
         )
 
     def _data(self) -> dict[str, Any]:
         try:
-            return tomllib.loads(self._path.read_text(encoding="utf-8"))
-        except OSError as problem:
-            raise Refused(f"{self._path}: {problem.strerror}") from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
-            raise Refused(f"{self._path.name} is no TOML: {problem}") from None
+            return tomllib.loads(self._text)
+        except tomllib.TOMLDecodeError as problem:
+            raise Refused(f"{self._name} is no TOML: {problem}") from None
 
     def _gate(self, body: dict[str, Any], where: str, known: Mapping[str, Gate]) -> Gate | None:
         told = dict(body)
@@ -294,7 +313,7 @@ class _Reading:
                 bool(body.get("legal", False)),
                 body.get("severity"),
                 body.get("basis", "winery" if self._base else "proposal"),
-                body.get("source", str(self._path.name)),
+                body.get("source", self._name),
             )
 
     def _bounds(self, body: Mapping[str, Any], where: str) -> Bounds:
@@ -320,7 +339,7 @@ class _Reading:
             self._wrong(f"{where}, {key}", f"`{body[key]}`", f"wanted one of {', '.join(wanted)}")
 
     def _wrong(self, where: str, says: str, hint: str) -> None:
-        self._problems.append(Finding("gates", f"{self._path.name}, {where}", says, hint))
+        self._problems.append(Finding("gates", f"{self._name}, {where}", says, hint))
 
 
 def _told(value: object) -> str:

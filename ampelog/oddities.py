@@ -25,7 +25,7 @@ BUSINESS_DAYS = 3
 LATE_SOURCE = "27 CFR 24.300: secondary books are entered within three business days"
 """As read in a consolidated text of 24.300(a)-(c)."""
 _WEEKEND = 5
-_NOT_WORK = frozenset(
+NOT_WORK = frozenset(
     {"place", "block", "party", "premises", "material", "vessel", "lot", "label", "correct"}
 )
 """Registers, and corrections, which are of the day on which they are decided."""
@@ -134,7 +134,7 @@ def late(log: Log) -> Iterator[Odd]:
     """What was entered more than three business days after the day on which it ended."""
     for told in log.told[1:]:
         event = told.event
-        if event["kind"] in _NOT_WORK or not log.within(event):
+        if event["kind"] in NOT_WORK or not log.within(event):
             continue
         done = log.day(event, "until")
         entered = moments.day(moments.from_stamp(told.recorded_at), log.zone)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,6 +11,9 @@ from ampelog import say
 from ampelog.asking import Settings, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import progress, viewed
+
+if TYPE_CHECKING:
+    from ampelog.dossiers import Order
 
 
 @app.command()
@@ -24,20 +27,20 @@ def dossier(  # noqa: PLR0913  one parameter an option
     label: Annotated[str | None, typer.Option(help="The label, if not the lot's own.")] = None,
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
     for_: Annotated[
-        str | None, typer.Option("--for", help="auditor: the evidence is not masked.")
+        str | None, typer.Option("--for", help="auditor, buyer, importer or owner.")
     ] = None,
     evidence: Annotated[
         bool, typer.Option("--evidence/--no-evidence", help="Attach what the figures rest on.")
     ] = True,
 ) -> None:
     """The lot's dossier. Example: ampelog dossier 22-RED -o 22-RED.pdf"""
-    from ampelog import printing
+    from ampelog import audience, printing
 
     asked: Settings = context.obj
     printing.check_paper(paper)
-    if for_ not in (None, "auditor"):
-        raise Refused(f"--for {for_}: wanted auditor, or nothing")
-    how = (paper, for_ == "auditor", evidence)
+    if for_ not in (None, *audience.READERS):
+        raise Refused(f"--for {for_}: wanted {', '.join(audience.READERS)}")
+    how = (paper, for_, evidence)
     if everything is not None and lot is None and out is None and label is None:
         _all(asked, everything, how)
     elif everything is None and lot is not None and out is not None:
@@ -48,18 +51,19 @@ def dossier(  # noqa: PLR0913  one parameter an option
         )
 
 
-def _one(
-    asked: Settings, lot: str, label: str | None, out: Path, how: tuple[str, bool, bool]
-) -> None:
+How = tuple[str, str | None, bool]
+"""Paper, reader, and whether the evidence is attached."""
+
+
+def _one(asked: Settings, lot: str, label: str | None, out: Path, how: How) -> None:
     """One lot's dossier into one file."""
     from ampelog import dossiers, printing, render
-    from ampelog.parcel import Asked
 
-    paper, private, evidence = how
+    paper, _, evidence = how
     printing.check_name(out, "LOT.pdf")
     carries = evidence and out.suffix.lower() == ".pdf"
     with viewed(asked) as view:
-        wanted = Asked(lot, label, view.as_of, view.until, asked.units, paper, private=private)
+        wanted = dossiers.asked(view, _order(asked, lot, out, how), label)
         facts, attached = dossiers.made(view, wanted, carries)
     pages = render.write(facts, out, asked.units, paper, attached)
     head = {"position": facts.head.position, "root": facts.head.root}
@@ -67,12 +71,20 @@ def _one(
         say.line(f"{out}: one page" if pages == 1 else f"{out}: {pages} pages")
 
 
-def _all(asked: Settings, folder: Path, how: tuple[str, bool, bool]) -> None:
+def _order(asked: Settings, lot: str, file: Path, how: How) -> Order:
+    """One dossier, as it is ordered."""
+    from ampelog.dossiers import Order
+
+    paper, reader, evidence = how
+    when = (asked.as_of, asked.known_on)
+    return Order(asked.ledger, lot, file, *when, asked.units, paper, reader, evidence, asked.wait)
+
+
+def _all(asked: Settings, folder: Path, how: How) -> None:
     """The dossiers of every bottled lot, on all cores, and a page that names them."""
     from ampelog import dossiers
     from ampelog.facts import Head
 
-    paper, private, evidence = how
     with viewed(asked) as view:
         lots, day = dossiers.bottled(view), view.day.isoformat()
         head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
@@ -81,21 +93,7 @@ def _all(asked: Settings, folder: Path, how: tuple[str, bool, bool]) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise Refused(f"{folder}: {problem.strerror}") from None
-    orders = [
-        dossiers.Order(
-            asked.ledger,
-            lot,
-            folder / dossiers.file_name(lot),
-            asked.as_of,
-            asked.known_on,
-            asked.units,
-            paper,
-            private,
-            evidence,
-            asked.wait,
-        )
-        for lot in lots
-    ]
+    orders = [_order(asked, lot, folder / dossiers.file_name(lot), how) for lot in lots]
     with progress("dossiers") as tick:
         written = dossiers.write(orders, lambda done: tick("written", done, len(orders)))
     page = dossiers.index(written, head, premises, day, folder)

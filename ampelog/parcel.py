@@ -21,9 +21,10 @@ from dataclasses import asdict, dataclass, replace
 from hashlib import sha256
 from typing import Any
 
-from ampelog import __version__, chain, proof, rules
+from ampelog import __version__, audience, chain, proof, report, rules
 from ampelog.ancestry import Ancestry, ancestry
 from ampelog.facts import Dossier, document
+from ampelog.gates import own
 from ampelog.labelling import Labelled
 from ampelog.ledger import Record
 from ampelog.masking import Masks
@@ -66,6 +67,7 @@ _SAYS = {
 class Asked:
     """What a dossier was asked for: enough to make it again.
 
+    ``reader`` is whom it is for (``audience``), ``gates`` name and text of the winery's own gates.
     ``as_of`` is a day that was named, ``until`` the last instant that counts (us UTC; None where
     nothing is dated ahead), ``private`` whether private text is handed on.
     """
@@ -77,6 +79,14 @@ class Asked:
     units: str = "us"
     paper: str = "letter"
     private: bool = False
+    reader: str | None = None
+    gates: tuple[str, str] | None = None
+
+
+def figured(view: View, asked: Asked) -> Dossier:
+    """The facts of the dossier that was asked for, as its reader gets them."""
+    table = None if asked.gates is None else own(*asked.gates)
+    return audience.told(report.dossier(view, asked.lot, asked.label, gates=table), asked.reader)
 
 
 def told(dossier: Dossier, asked: Asked | None) -> Dossier:

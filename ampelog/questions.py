@@ -13,16 +13,15 @@ from datetime import date
 from functools import cached_property
 from typing import Any
 
-from ampelog import history, moments, phrases, projection
+from ampelog import history, moments, projection
 from ampelog.cellar import Cellar
 from ampelog.composition import Composition
 from ampelog.errors import Finding, Refused
+from ampelog.expander import Expander
 from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
 from ampelog.graph import Ferment
 from ampelog.ledger import Head, Ledger
 from ampelog.moments import NotATime
-from ampelog.places import Places
-from ampelog.sources import Leaf, leaves, marked
 from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
@@ -236,6 +235,18 @@ class View:
                 found[by_id[key]] = {**now, "id": original["id"]}
         return found
 
+    def instants(self) -> dict[int, int]:
+        """When every event took effect (us UTC), by position; corrected ones as they read now."""
+        if self._steps is not None:
+            return {step.position: step.instant for step in self._steps}
+        found = dict(self.ledger.rows("instants", upto=self.head.position))
+        corrected = history.corrected(self.ledger, self.head.position)
+        for id_, record in self.ledger.known(corrected).items():
+            now = corrected[id_.lower()].replacement
+            if now is not None:
+                found[record.position] = moments.instant(now["at"], self.zone)
+        return found
+
     def said(
         self, kinds: Sequence[str], text: str = "", since: int = -ALWAYS, until: int = ALWAYS
     ) -> dict[int, dict[str, Any]]:
@@ -319,54 +330,6 @@ class View:
         """The instant whose places decide a claim: the bottling's, or that of the question."""
         ended = lot.bottled() if lot.sort == BOTTLES else None
         return self.today if ended is None else ended
-
-
-class Expander:
-    """The leaves of a source node; everything behind them is read once."""
-
-    def __init__(
-        self,
-        view: View,
-        genealogy: Genealogy,
-        content: list[tuple[int, int]],
-        when: int,
-        with_ferments: bool,
-    ) -> None:
-        self._view = view
-        self._places = Places(view.cellar.registers, when)
-        nodes = _sources(genealogy, content)
-        positions = view.positions(nodes)
-        events = view.events(positions.values())
-        self._leaves: dict[int, list[Any]] = {}
-        for node, position in positions.items():
-            event = events[position]
-            instant = moments.instant(event["at"], view.zone)
-            self._leaves[node] = leaves(
-                event, position, instant, view.cellar.registers, self._places, view.zone
-            )
-        self._ferments = view.ferments() if with_ferments else {}
-
-    def __call__(self, node: int, mark: Mark) -> list[tuple[Leaf, Any]]:
-        ferment = self._ferments.get(mark[2]) if mark[2] is not None else None
-        organism = ferment.organism if ferment is not None else None
-        worked = ferment.regime if ferment is not None else None
-        regime = phrases.regime(worked, noted=False) if worked else None
-        return [(marked(leaf, mark, organism, regime), share) for leaf, share in self._leaves[node]]
-
-
-def _sources(genealogy: Genealogy, content: Iterable[tuple[int, int]]) -> list[int]:
-    seen = {node for node, _ in content}
-    ahead, found = list(seen), []
-    parents = genealogy.parents
-    while ahead:
-        node = ahead.pop()
-        if not parents[node]:
-            found.append(node)
-        for parent, _ in parents[node]:
-            if parent not in seen:
-                seen.add(parent)
-                ahead.append(parent)
-    return found
 
 
 def end_of(ledger: Ledger, day: str | None) -> int | None:

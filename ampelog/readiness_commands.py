@@ -70,7 +70,7 @@ def table_of(asked: Settings, own: Path | None) -> Table:
     """The gates: those of the winery's own file, named or beside the ledger, where there is one."""
     from ampelog import gates
 
-    beside = asked.ledger.with_suffix(".gates.toml")
-    if own is None and beside.is_file():
-        own = beside
-    return gates.table() if own is None else gates.with_own(own)
+    if own is not None:
+        return gates.with_own(own)
+    beside = gates.beside(asked.ledger)
+    return gates.table() if beside is None else gates.own(*beside)

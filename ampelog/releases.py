@@ -10,16 +10,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
 
 from ampelog import history, moments, stock
 from ampelog.composing import count
 from ampelog.errors import Finding
 from ampelog.gates import table
+from ampelog.phrases import several
 from ampelog.quantities import floor_text
 from ampelog.questions import View
 from ampelog.resting import Rest, rest_of, style_of
 from ampelog.state import BOTTLES, Lot
+from ampelog.told import unfolded
 
 RESTING, DUE, RELEASED, HELD = "resting", "due", "released", "held"
 EARLY = frozenset({"left before its release", "left on hold"})
@@ -41,30 +44,35 @@ def calendar(view: View, today: date, *, emptied: bool = False) -> list[dict[str
 
 
 class _Happened:
-    """What the events say of all bottles, looked through once: counts of cells, where bottles were
-    packed from, and what left too soon."""
+    """What the events say of all bottles: counts of cells, where bottles were packed from, and what
+    left too soon."""
 
     def __init__(self, view: View) -> None:
-        from ampelog.replay import apply
-
+        self._view = view
         self._counts: dict[str, list[tuple[int, str]]] = {}
         self._packed: dict[str, set[str]] = {}
-        self.early: dict[str, list[Finding]] = {}
-        for step in view.steps:
-            event = step.event
-            if event["kind"] == "note" and event.get("gate") == PLATE and event.get("result"):
-                told = (step.instant, event["result"])
+        for event in view.said(("note",), f'"{PLATE}"').values():
+            if event.get("gate") == PLATE and event.get("result"):
+                told = (moments.instant(event["at"], view.zone), str(event["result"]))
                 self._counts.setdefault(event.get("lot", ""), []).append(told)
-            elif event["kind"] == "pack":
-                drawn = {end.lot for end in step.model.from_}
-                for end in step.model.to:
-                    self._packed.setdefault(end.lot, set()).update(drawn)
-        cellar = view.beginning()
+        for event in map(unfolded, view.said(("pack",)).values()):
+            drawn = {end["lot"] for end in several(event["from"])}
+            for end in several(event["to"]):
+                self._packed.setdefault(end["lot"], set()).update(drawn)
+
+    @cached_property
+    def early(self) -> dict[str, list[Finding]]:
+        """What left too soon, by lot: told by a replay."""
+        from ampelog.replay import apply
+
+        found: dict[str, list[Finding]] = {}
+        cellar = self._view.beginning()
         with history.still():
-            apply(cellar, view.steps)
+            apply(cellar, self._view.steps)
         for one in cellar.findings:
             if one.rule in EARLY and one.lot is not None:
-                self.early.setdefault(one.lot, []).append(one)
+                found.setdefault(one.lot, []).append(one)
+        return found
 
     def counts(self, lot: str) -> list[tuple[int, str]]:
         """The counts of cells of a lot and of those that its bottles were packed from: instant and
@@ -77,11 +85,23 @@ class _Happened:
         return sorted(count for name in names for count in self._counts.get(name, ()))
 
 
-def _row(view: View, lot: Lot, today: date, happened: _Happened) -> dict[str, Any]:
+def state_of(view: View, lot: Lot, today: date) -> tuple[Rest, str, str]:
+    """The rest of one lot of bottles, its state, and why."""
+    rest, state, why, _ = _told(view, lot, today, _Happened(view))
+    return rest, state, why
+
+
+def _told(
+    view: View, lot: Lot, today: date, happened: _Happened
+) -> tuple[Rest, str, str, list[str]]:
     rest = rest_of(view, lot)
     holds = stock.on_hold(view, lot)
     awaited = _plate(view, lot, rest, today, happened.counts(lot.name))
-    state, why = _state(view, lot, rest, today, (holds, awaited))
+    return (rest, *_state(view, lot, rest, today, (holds, awaited)), holds)
+
+
+def _row(view: View, lot: Lot, today: date, happened: _Happened) -> dict[str, Any]:
+    rest, state, why, holds = _told(view, lot, today, happened)
     return {
         "lot": lot.name,
         "bottled_on": _day(rest.bottled_on),

@@ -8,7 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from ampelog import charts, layout, printing, typeset
+from ampelog import charts, layout, printing, sections, typeset
 from ampelog.facts import Body, Dossier, Table
 from ampelog.phrases import brief
 from ampelog.printing import Attached, Covered, Made, Page, Printed, ours
@@ -18,7 +18,14 @@ from ampelog.typeset import Amounts
 PORTRAIT, LANDSCAPE = (490, 600), (680, 428)
 """Room for a drawing in points, on the narrower and the shorter of the two papers."""
 MOST_ORIGINS = 9
+CURVES_BESIDE = 3
 REGISTERS = ("place", "block", "label")
+READERS = {
+    "auditor": "an auditor",
+    "buyer": "a buyer",
+    "importer": "an importer",
+    "owner": "the owner of the wine",
+}
 MOST_HALF_ROWS, MOST_HALF_SIGNS = 14, 36
 
 
@@ -71,6 +78,8 @@ def _values(dossier: Dossier, amounts: Amounts, covered: Covered) -> dict[str, A
         "d": dossier,
         "unit": f"{'Weight' if dossier.wine.unit == 'kg' else 'Volume'}, {amounts.unit}",
         "answer": typeset.answer(dossier),
+        "kind": typeset.kind(dossier),
+        "reader": READERS.get(dossier.reader or "", ""),
         "lines": typeset.lines(dossier),
         "trail": [one for one in dossier.trail if one.kind not in REGISTERS],
         "registered": [one for one in dossier.trail if one.kind in REGISTERS],
@@ -80,6 +89,25 @@ def _values(dossier: Dossier, amounts: Amounts, covered: Covered) -> dict[str, A
         "pairs": _pairs([table for table in dossier.composition if _narrow(table)]),
         "wholes": [table for table in dossier.composition if not _narrow(table)],
         "drawings": _drawings(dossier, amounts, covered),
+        **_lists(dossier, amounts.units, covered),
+    }
+
+
+def _lists(dossier: Dossier, units: str, covered: Covered) -> dict[str, Any]:
+    """The lists of the sections, as they are read."""
+
+    def legible(text: str) -> str:
+        return typeset.legible(text, covered)
+
+    panels, others = sections.curves(dossier, units, legible)
+    rows = [panels[at : at + CURVES_BESIDE] for at in range(0, len(panels), CURVES_BESIDE)]
+    return {
+        "curves": rows,
+        "other_curves": others,
+        "additions": sections.additions(dossier.additions),
+        "analyses": sections.analyses(dossier.analyses),
+        "sent": sections.shipments(dossier.shipments),
+        "new_oak": sections.new_oak(dossier.ageing),
     }
 
 
@@ -104,6 +132,12 @@ def _filters(dossier: Dossier, amounts: Amounts) -> dict[str, Callable[..., Any]
         "source": typeset.source,
         "verdict": typeset.verdict,
         "amount": amounts.amount,
+        "drawn": sections.drawn,
+        "kept": sections.kept,
+        "lain": sections.ageing,
+        "materials": sections.materials,
+        "months": lambda months: typeset.rounded(Fraction(months), 1),
+        "ours": ours,
     }
 
 
@@ -116,7 +150,17 @@ def _heads(dossier: Dossier) -> dict[str, str]:
     return {
         "verdicts": "Each statement, the rule it meets or misses, and why",
         "composition": "What the wine is made of",
-        "genealogy": f"How it came together: {_many(fruit, 'source')} through {_many(lots, 'lot')}",
+        "genealogy": f"How it came together: {_many(fruit, 'source')}"
+        + (f" through {_many(lots, 'lot')}" if lots else ""),
+        "curves": "How it fermented",
+        "ageing": "Where it lay, and how long",
+        "additions": "What was added, and what was done to it",
+        "analyses": "What was analysed",
+        "fillings": "How it was bottled, and in what",
+        "shipments": "Rest, release and what has left"
+        if dossier.rest
+        else "What has left the cellar",
+        "record": "The label information record",
         "through": "The lots and fermentations it passed through",
         "sources": f"The {count(fruit)} sources of the wine" if fruit > 1 else "Its source",
         "trail": f"The trail: {_many(happened, 'event')} and their papers",

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from ampelog import composing, moments, stock, tracing
+from ampelog import accounts, composing, moments, readiness, releases, stock, tracing
+from ampelog.ageing import ageing
+from ampelog.bodies import genealogy
+from ampelog.checklist import Records, record
 from ampelog.claims import NOTICE, verdict
 from ampelog.composition import Composition
+from ampelog.curves import curves
 from ampelog.facts import (
-    Body,
     Claim,
     Dossier,
     Ferment,
     Fill,
-    Flow,
-    Genealogy,
     Head,
     Held,
     Row,
@@ -26,13 +27,15 @@ from ampelog.facts import (
     Through,
     Wine,
 )
-from ampelog.genealogy import flows
+from ampelog.gates import Table as Gates
+from ampelog.gates import table as gates_of_now
 from ampelog.labelling import Labelled
-from ampelog.phrases import listed, regime, several
-from ampelog.quantities import ONE, SHARE_DECIMALS, floor_text, text
+from ampelog.phrases import regime, several
+from ampelog.quantities import ONE, text
 from ampelog.questions import View
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, MASS, VOLUME, Lot
+from ampelog.story import Ready, Rest
 from ampelog.trail import Register, trail
 
 TABLES = (
@@ -45,11 +48,16 @@ TABLES = (
 
 
 def dossier(
-    view: View, name: str, label: str | None = None, markets: Sequence[str] = ()
+    view: View,
+    name: str,
+    label: str | None = None,
+    markets: Sequence[str] = (),
+    gates: Gates | None = None,
 ) -> Dossier:
     """The facts of a lot's dossier; ``Refused`` where there never was such a lot.
 
     Statements are judged where the lot bears a label, is meant for one, or ``label`` names one.
+    ``gates`` are those that a wine is put before; None: those of this version.
     """
     lot = view.lot(name)
     content = view.content(lot)
@@ -60,7 +68,7 @@ def dossier(
     shares = {one.lot: Fraction(one.share) for one in through}
     found = trail(view, name, shares, _registers(composition, labelled))
     wine = _wine(view, lot, labelled)
-    return Dossier(
+    made = Dossier(
         title=wine.label or name,
         premises=str(view.ledger.records(1, 1)[0].event["name"]),
         head=Head(view.ledger.ledger_id, view.head.position, view.head.root),
@@ -71,13 +79,62 @@ def dossier(
         claims=tuple(Claim(**row.as_json()) for row in judged),  # type: ignore[arg-type]  # same keys
         origins=_origins(composition),
         composition=tuple(_table(composition, title, by) for title, by in TABLES),
-        genealogy=_genealogy(view, lot, content, composition, found.since),
+        genealogy=genealogy(view, lot, content, composition, found.since),
         through=through,
         sources=_sources(view, composition),
         trail=found.entries,
         summed=found.summed,
         fills_differ=_fills_differ(view, lot),
+        ready=_ready(view, lot, label, gates),
+        rest=_rest(view, lot),
+        curves=curves(view, lot, content, found.effects),
+        ageing=ageing(view, lot, found.effects),
+        additions=accounts.additions(found.effects, shares, name),
+        analyses=accounts.analyses(found.effects, accounts.bottled_from(found.effects, name)),
+        fillings=accounts.fillings(found.effects, name),
+        shipments=accounts.shipments(lot, found.effects),
     )
+    looked_at = Records(
+        view,
+        made,
+        tuple(composition.leaves),
+        found.effects,
+        _markets(labelled),
+        _approvals(labelled),
+    )
+    return replace(made, record=record(looked_at))
+
+
+def _markets(labelled: Labelled | None) -> frozenset[str]:
+    """The markets of a label, a State's as its country's."""
+    packs = labelled.market.packs if labelled else ()
+    return frozenset(pack.id.split("-")[0] for pack in packs)
+
+
+def _approvals(labelled: Labelled | None) -> int:
+    """How many approvals are registered of the label."""
+    return len(labelled.register.get("approvals") or ()) if labelled else 0
+
+
+def _ready(view: View, lot: Lot, label: str | None, gates: Gates | None) -> Ready | None:
+    """Whether a wine may be bottled; None of what is no wine, or no more."""
+    if lot.sort != VOLUME or not lot.holdings or stock.state(lot) != "wine":
+        return None
+    table = gates or gates_of_now()
+    row = readiness.readiness(view, view.day, table, lot.name, label)[0]
+    stops = {gate["gate"]: gate["name"] for gate in row["gates"]}
+    return Ready(
+        row["ready"], tuple(stops[one] for one in row["stops"]), table.own or "those of the program"
+    )
+
+
+def _rest(view: View, lot: Lot) -> Rest | None:
+    """The rest of bottles; None of wine."""
+    if lot.sort != BOTTLES:
+        return None
+    rest, state, why = releases.state_of(view, lot, view.day)
+    ends = None if rest.release_on is None else rest.release_on.isoformat()
+    return Rest(rest.stated, rest.basis, rest.anchor, ends, state, why)
 
 
 # ---- the wine and its label
@@ -267,97 +324,3 @@ def _through(view: View, lot: Lot, content: list[tuple[int, int]]) -> tuple[Thro
         )
         for row in tracing.passed(view, lot, content)
     )
-
-
-def _genealogy(
-    view: View,
-    lot: Lot,
-    content: list[tuple[int, int]],
-    composition: Composition,
-    since: Mapping[str, str],
-) -> Genealogy:
-    """Sources and lots in order of time, and what flowed between them."""
-    crossed: dict[tuple[str, str, str | None, str | None], int] = {}
-    for flow in flows(view.genealogy(content, labels=True), lot.name, content):
-        key = (flow.source, flow.into, flow.mark[1], flow.mark[0])
-        crossed[key] = crossed.get(key, 0) + flow.amount
-    drawn = [
-        Flow(_lot_key(source), _lot_key(into), tracing.printed(amount), fraction, role)
-        for (source, into, fraction, role), amount in crossed.items()
-    ]
-    out: dict[str, Fraction] = {}
-    for one in drawn:
-        out[one.source] = out.get(one.source, Fraction(0)) + Fraction(one.share)
-    names = list(dict.fromkeys(end for key in crossed for end in key[:2] if end != lot.name))
-    bodies = [_lot_body(view, name, out.get(_lot_key(name), Fraction(0)), since) for name in names]
-    fruit, entering = _entering(view, composition)
-    own = Body(_lot_key(lot.name), "wine", lot.name, "1", since=since.get(lot.name))
-    known = {body.key for body in (*fruit, *bodies)}
-    entering = [one if one.target in known else replace(one, target=own.key) for one in entering]
-    ordered = sorted([*fruit, *bodies], key=lambda body: (body.since or "", body.key))
-    return Genealogy((*ordered, own), (*drawn, *entering))
-
-
-def _lot_key(name: str) -> str:
-    return f"lot {name}"
-
-
-def _lot_body(view: View, name: str, share: Fraction, since: Mapping[str, str]) -> Body:
-    """A lot on the drawing, and what it lost in proportion to what went on to the wine."""
-    lot = view.lot(name)
-    tally = lot.tally(VOLUME)
-    lost = sum(tally.lost.values())
-    kept = tally.into + tally.gained - lost
-    part = share * Fraction(lost, kept) if kept > 0 else Fraction(0)
-    return Body(
-        _lot_key(name),
-        "lot",
-        name,
-        floor_text(share, SHARE_DECIMALS),
-        since=since.get(name),
-        lost=floor_text(part, SHARE_DECIMALS),
-        reasons=tuple(sorted(tally.lost)),
-    )
-
-
-def _body_of(leaf: Leaf) -> tuple[str, str]:
-    """Which body on the drawing a source belongs to, as (kind, key): a block's fruit of one
-    vintage, one receipt, or one material in one role."""
-    if leaf.kind == "pick":
-        return "fruit", f"fruit {leaf.vintage} {leaf.block}"
-    if leaf.kind == "receive":
-        return "received", f"received {leaf.position}"
-    return "addition", f"addition {leaf.role} {leaf.material}"
-
-
-def _entering(view: View, composition: Composition) -> tuple[list[Body], list[Flow]]:
-    """The sources as bodies, and their flows into the lots that they entered."""
-    leaves: dict[str, list[Leaf]] = {}
-    for leaf in composition.leaves:
-        leaves.setdefault(_body_of(leaf)[1], []).append(leaf)
-    events = view.events({leaf.position for leaf in composition.leaves})
-    bodies: dict[str, Body] = {}
-    entering = []
-    for (kind, key, lot), share in composition.rows(lambda leaf: (*_body_of(leaf), leaf.lot)):
-        known = bodies.get(key)
-        if known is None:
-            dates = [events[leaf.position]["at"][:10] for leaf in leaves[key]]
-            name, says = _two_lines(leaves[key], events[leaves[key][0].position])
-            known = Body(key, kind, name, "0", says, min(dates))
-        total = floor_text(Fraction(known.share) + Fraction(share), SHARE_DECIMALS)
-        bodies[key] = replace(known, share=total)
-        entering.append(Flow(key, _lot_key(str(lot)), share))
-    return list(bodies.values()), entering
-
-
-def _two_lines(leaves: Sequence[Leaf], event: Mapping[str, Any]) -> tuple[str, str]:
-    """The two lines of a source on the drawing: where it is from, and what it is."""
-    first = leaves[0]
-    if first.material is not None:
-        return first.material, first.role or ""
-    varieties = listed(dict.fromkeys(leaf.variety or "unknown" for leaf in leaves))
-    vintages = listed(dict.fromkeys(str(leaf.vintage) for leaf in leaves if leaf.vintage))
-    if first.kind == "pick":
-        return str(first.block), f"{varieties} {vintages}"
-    what = "nothing stated" if varieties == "unknown" and not vintages else varieties
-    return event.get("supplier") or "on hand before", f"{what} {vintages}".strip()

@@ -21,8 +21,9 @@ from ampelog.quantities import SHARE_DECIMALS, floor_text
 from ampelog.questions import View
 from ampelog.words import words
 
-MANY = 500
-"""Above so many events the trail leaves out those of lots that are hardly in the wine."""
+MANY, MOST = 500, 1000
+"""Above so many events the trail leaves out those of lots that are hardly in the wine; and above so
+many of the rest, the largest groups of one lot and kind."""
 LEAST = Fraction(1, 1000)
 FOREVER = 2**62
 Register = tuple[str, str]
@@ -42,12 +43,25 @@ class Logged:
 
 
 @dataclass(frozen=True)
+class Effect:
+    """An event as it takes effect, and all the records that tell of it."""
+
+    instant: int
+    position: int
+    event: Mapping[str, Any]
+    records: tuple[Logged, ...]
+    struck: bool = False
+
+
+@dataclass(frozen=True)
 class Trail:
-    """The trail as printed, what it sums, and when each lot first took anything in (a date)."""
+    """The trail as printed, what it sums, when each lot first took anything in (a date), and all
+    that took effect, in order of time."""
 
     entries: tuple[Entry, ...]
     summed: tuple[Summed, ...]
     since: Mapping[str, str]
+    effects: tuple[Effect, ...]
 
 
 def trail(
@@ -58,31 +72,91 @@ def trail(
     ``registers`` are the (kind, name) of what its statements rest on: label, blocks, places.
 
     Where more than ``MANY`` events belong to it, those of lots below a share of ``LEAST`` are
-    counted by lot.
+    counted by lot, and of more than ``MOST`` the largest groups by lot and kind.
     """
     logged = _logged(view, {own, *shares, *(name for _, name in registers)})
     corrections = _corrections(logged)
     lots_of = _registered(logged, corrections, registers, own)
     lots_of |= _resting(logged, corrections, own, {own, *shares}, view)
-    many = len(lots_of) > MANY
-    shown, left_out = [], dict[str, int]()
-    for position, lots in lots_of.items():
-        share = max(Fraction(1) if lot == own else shares.get(lot, Fraction(0)) for lot in lots)
-        if many and share < LEAST:
-            left_out[lots[0]] = left_out.get(lots[0], 0) + 1
-        else:
-            shown.append(position)
     by_position = {one.position: one for one in logged}
+    left_out = _left_out(lots_of, by_position, shares, own)
     ordered = sorted(
-        (by_position[one] for one in shown), key=lambda one: (one.instant, one.position)
+        (by_position[one] for one in lots_of if one not in left_out),
+        key=lambda one: (one.instant, one.position),
     )
     called = _called(logged)
     entries = tuple(_entry(view, one, corrections, called) for one in ordered)
-    summed = tuple(
-        Summed(lot, count, floor_text(shares.get(lot, Fraction(0)), SHARE_DECIMALS))
-        for lot, count in sorted(left_out.items(), key=lambda item: (-shares[item[0]], item[0]))
+    happened = sorted(
+        (
+            one
+            for one in _effects(logged, corrections, view)
+            if one.position in lots_of and not one.struck
+        ),
+        key=lambda one: (one.instant, one.position),
     )
-    return Trail(entries, summed, _since(logged, corrections, lots_of, view))
+    return Trail(
+        entries,
+        _summed(left_out, by_position, shares, view),
+        _since(logged, corrections, lots_of, view),
+        tuple(happened),
+    )
+
+
+Group = tuple[str, str | None]
+"""The events of a lot, of one kind or of all."""
+
+
+def _left_out(
+    lots_of: Mapping[int, list[str]],
+    by_position: Mapping[int, Logged],
+    shares: Mapping[str, Fraction],
+    own: str,
+) -> dict[int, Group]:
+    """The positions that are counted and not printed, each with the group that counts it: those of
+    lots that are hardly in the wine, then of the largest groups of one lot and kind, readings and
+    toppings most often."""
+    if len(lots_of) <= MANY:
+        return {}
+    found: dict[int, Group] = {}
+    groups: dict[Group, list[int]] = {}
+    for position, lots in lots_of.items():
+        share = max(Fraction(1) if lot == own else shares.get(lot, Fraction(0)) for lot in lots)
+        if share < LEAST:
+            found[position] = (lots[0], None)
+        else:
+            group = (lots[0], str(by_position[position].event["kind"]))
+            groups.setdefault(group, []).append(position)
+    printed = sum(map(len, groups.values()))
+    for large, positions in sorted(groups.items(), key=lambda one: (-len(one[1]), one[0])):
+        if printed <= MOST:
+            break
+        found |= dict.fromkeys(positions, large)
+        printed -= len(positions)
+    return found
+
+
+def _summed(
+    left_out: Mapping[int, Group],
+    by_position: Mapping[int, Logged],
+    shares: Mapping[str, Fraction],
+    view: View,
+) -> tuple[Summed, ...]:
+    """What is counted, by lot and kind, the most of the wine first."""
+    groups: dict[Group, list[int]] = {}
+    for position, group in left_out.items():
+        groups.setdefault(group, []).append(by_position[position].instant)
+    rows = [
+        Summed(
+            lot,
+            kind,
+            len(instants),
+            moments.day(min(instants), view.zone).isoformat(),
+            moments.day(max(instants), view.zone).isoformat(),
+            floor_text(shares.get(lot, Fraction(0)), SHARE_DECIMALS),
+        )
+        for (lot, kind), instants in groups.items()
+    ]
+    return tuple(sorted(rows, key=lambda row: (-Fraction(row.share), row.lot, row.kind or "")))
 
 
 def _registered(
@@ -123,20 +197,9 @@ def _corrections(logged: Iterable[Logged]) -> dict[str, list[Logged]]:
     return found
 
 
-@dataclass(frozen=True)
-class _Effect:
-    """An event as it takes effect, and all the records that tell of it."""
-
-    instant: int
-    position: int
-    event: Mapping[str, Any]
-    records: tuple[Logged, ...]
-    struck: bool = False
-
-
 def _effects(
     logged: Iterable[Logged], corrections: Mapping[str, list[Logged]], view: View
-) -> Iterator[_Effect]:
+) -> Iterator[Effect]:
     for one in logged:
         kind = one.event["kind"]
         if kind in ("correct", "clear"):
@@ -144,10 +207,10 @@ def _effects(
         mended = corrections.get(one.event["id"].lower(), [])
         new = mended[-1].event["replacement"] if mended else None
         if new is None:
-            yield _Effect(one.instant, one.position, one.event, (one, *mended), bool(mended))
+            yield Effect(one.instant, one.position, one.event, (one, *mended), bool(mended))
         else:
             instant = moments.instant(new["at"], view.zone)
-            yield _Effect(instant, one.position, new, (one, *mended))
+            yield Effect(instant, one.position, new, (one, *mended))
 
 
 def _resting(

@@ -18,6 +18,7 @@ from typing import Protocol, TypeVar
 from ampelog.facts import Claim, Dossier, Entry, Source
 from ampelog.phrases import brief
 from ampelog.quantities import GALLON, POUND, SHARE_DECIMALS, floor_text, percent
+from ampelog.story import Rest
 
 THIN = "\N{NO-BREAK SPACE}"
 """A fifth of an em in the shipped family, as a thin space should be, and it does not break."""
@@ -250,6 +251,16 @@ class Amounts:
         return Amounts("metric" if self.units == "us" else "us", self.of).amount(amount)
 
 
+def certificate(dossier: Dossier) -> bool:
+    """Whether it is of wine in bulk for a buyer, and judges nothing."""
+    return dossier.reader == "buyer" and dossier.wine.bottles is None
+
+
+def kind(dossier: Dossier) -> str:
+    """What the document is called."""
+    return "Certificate of composition" if certificate(dossier) else "Lot dossier"
+
+
 def lines(dossier: Dossier) -> tuple[Claim, ...]:
     """A line a statement: of its rows the worst, and of those the one with the least margin.
 
@@ -288,6 +299,8 @@ def _severity(claim: Claim) -> tuple[int, bool, Fraction]:
 def answer(dossier: Dossier) -> str:
     """The first sentence of a dossier: what the records support."""
     judged = lines(dossier)
+    if certificate(dossier):
+        return "What this wine is made of and what was analysed in it, as the records have it."
     if not judged:
         why = "its label states nothing" if dossier.wine.label else "the lot names no label"
         return f"No statement is judged here: {why}."
@@ -334,10 +347,26 @@ def figures(dossier: Dossier, amounts: Amounts) -> list[dict[str, str]]:
         days = sorted({fill.filled_on for fill in wine.fills})
         more = f"on {counted(len(days))} days, the last {day(days[-1])}" if len(days) > 1 else ""
         found.append(_figure("Bottled", day(days[0]), more))
-    if wine.rest or wine.released_on:
-        ends = f"rest over on {day(wine.rest_ends_on)}" if wine.rest_ends_on else ""
-        found.append(_figure("Released", day(wine.released_on) or "not yet", ends))
+    if dossier.rest is not None and dossier.rest.stated is not None:
+        found.append(_release(dossier.rest, wine.released_on))
+    elif wine.released_on:
+        found.append(_figure("Released", day(wine.released_on), ""))
+    if dossier.ready is not None:
+        stops = len(dossier.ready.stops)
+        more = (
+            f"{counted(stops)} {'gate stops' if stops == 1 else 'gates stop'} it" if stops else ""
+        )
+        found.append(_figure("Ready to bottle", "yes" if dossier.ready.ready else "not yet", more))
     return found
+
+
+def _release(rest: Rest, released_on: str | None) -> dict[str, str]:
+    """The state of bottles that rest, with the day that the rest comes to."""
+    over = f"rest over on {day(rest.release_on)}" if rest.release_on else "no bottling day is known"
+    if rest.state == "released" and released_on:
+        return _figure("Released", day(released_on), over)
+    says = {"resting": "not yet", "due": "due", "held": "held back", "released": "may leave"}
+    return _figure("Release", says[rest.state], over)
 
 
 def _figure(what: str, says: str, more: str) -> dict[str, str]:

@@ -24,6 +24,7 @@ from ampelog.facts import (
     Wine,
 )
 from ampelog.quantities import floor_text
+from tests.invented_story import story
 
 VARIETIES = ("Syrah", "Grenache", "Viognier", "Mourvèdre")
 BLOCKS = ("Larkspur Bench", "Millrace", "Upper Terrace", "Stone Ford", "Aster Hill", "Ferry Bluff")
@@ -207,7 +208,12 @@ def dossier(lots: int = 12, events: int = 40, name: str = "") -> Dossier:
             for i, body in enumerate(sources)
         ),
         trail=trail,
-        summed=(Summed("22-SY topping wine", 412, "0.0004"), Summed("21-GR-2", 80, "0.00001")),
+        summed=(
+            Summed("22-SY topping wine", None, 412, "2022-10-01", "2024-03-02", "0.0004"),
+            Summed("21-GR-2", None, 80, "2021-10-09", "2023-01-20", "0.00001"),
+            Summed("24-SY-A", "reading", 1200, "2024-09-21", "2024-10-09", "0.4"),
+        ),
+        **story(),
     )  # fmt: skip
 
 
@@ -241,4 +247,5 @@ def renamed(made: Dossier, text: str) -> Dossier:
             for one in made.trail
         ),
         summed=tuple(replace(one, lot=text) for one in made.summed),
+        **story(text),
     )

@@ -1,0 +1,157 @@
+"""What a dossier tells of the wine on its way, as facts: how it fermented, where it lay, what was
+added, analysed, filled and shipped, and what the records hold of it.
+
+The same forms of numbers and dates as in ``facts``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Lain:
+    """Where wine lay before it was bottled: in what ``kind`` of vessel and ``wood``, and whether on
+    its first fill (``new``; None where that is not known, or it is no cooperage). ``share`` is what
+    of the wine ever lay there, ``months`` how long that part did, in the mean."""
+
+    kind: str
+    wood: str | None
+    new: bool | None
+    share: str
+    months: str
+
+
+@dataclass(frozen=True)
+class Point:
+    """A reading: how many days after the fermentation began, and the value."""
+
+    days: str
+    value: str
+
+
+@dataclass(frozen=True)
+class Worked:
+    """How the cap was worked from a day of the fermentation on."""
+
+    days: str
+    says: str
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A fermentation on the way, as it was read: degrees Brix and Celsius over days."""
+
+    lot: str
+    vessel: str | None
+    share: str
+    started_on: str
+    organism: str | None
+    worked: tuple[Worked, ...]
+    brix: tuple[Point, ...]
+    celsius: tuple[Point, ...]
+
+
+@dataclass(frozen=True)
+class Used:
+    """A material, and of which lot of it how much."""
+
+    material: str
+    lot: str | None = None
+    amount: str | None = None
+
+
+@dataclass(frozen=True)
+class Addition:
+    """Something added to a lot on the way, or done to it; ``share`` is what of the wine went
+    through the lot."""
+
+    position: int
+    on: str
+    lot: str
+    vessel: str | None
+    what: str
+    used: tuple[Used, ...]
+    share: str
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What a laboratory found, each quantity with its value as recorded."""
+
+    position: int
+    on: str
+    lot: str
+    vessel: str | None
+    lab: str | None
+    values: tuple[tuple[str, str], ...]
+    ref: str | None
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Where bottles were filled from."""
+
+    lot: str
+    vessel: str | None
+
+
+@dataclass(frozen=True)
+class Filling:
+    """Bottles filled, or packed over from others, for the lot: from which lots, and with what."""
+
+    position: int
+    kind: str
+    on: str
+    of: tuple[Drawn, ...]
+    bottles: str
+    format: str | None
+    code: str | None
+    used: tuple[Used, ...]
+
+
+@dataclass(frozen=True)
+class Shipment:
+    """What left, or came back. ``amount`` counts bottles, else it is in litres or kilograms."""
+
+    position: int
+    on: str
+    back: bool
+    party: str | None
+    document: str | None
+    removal: str | None
+    amount: str
+
+
+@dataclass(frozen=True)
+class Rest:
+    """The rest of bottles on the day of the dossier, as the calendar tells it."""
+
+    stated: str | None
+    basis: str | None
+    source: str | None
+    release_on: str | None
+    state: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Ready:
+    """Whether a wine may be bottled, by the gates; ``stops`` names those that stop it."""
+
+    ready: bool
+    stops: tuple[str, ...]
+    gates: str
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A line of the label information record: what the records of a market must hold, what they do
+    hold, and whether that is all of it (``held``, ``partly``, ``missing``, ``none``: nothing of the
+    kind happened)."""
+
+    item: str
+    market: str
+    state: str
+    says: str
+    citation: str
