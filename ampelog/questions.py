@@ -169,9 +169,11 @@ class View:
         """The graph up to the highest node of a content, with its marks."""
         top = max((node for node, _ in content), default=0)
         if self._steps is None:
-            if labels or self._graph is None or self._graph[0] < top:
-                self._graph = (top, self._stored_graph(top, labels))
-            return self._graph[1]
+            known = self._graph
+            if known is None or known[0] < top or (labels and not known[1].labels):
+                labels = labels or (known is not None and bool(known[1].labels))
+                known = self._graph = (top, self._stored_graph(top, labels))
+            return known[1]
         nodes = self.cellar.graph.nodes[: top + 1]
         marks: dict[int, Mark] = {
             number: (node.role, node.fraction, node.ferment)

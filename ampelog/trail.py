@@ -76,8 +76,9 @@ def trail(
     """
     logged = _logged(view, {own, *shares, *(name for _, name in registers)})
     corrections = _corrections(logged)
+    effects = list(_effects(logged, corrections, view))
     lots_of = _registered(logged, corrections, registers, own)
-    lots_of |= _resting(logged, corrections, own, {own, *shares}, view)
+    lots_of |= _resting(logged, effects, own, {own, *shares})
     by_position = {one.position: one for one in logged}
     left_out = _left_out(lots_of, by_position, shares, own)
     ordered = sorted(
@@ -87,17 +88,13 @@ def trail(
     called = _called(logged)
     entries = tuple(_entry(view, one, corrections, called) for one in ordered)
     happened = sorted(
-        (
-            one
-            for one in _effects(logged, corrections, view)
-            if one.position in lots_of and not one.struck
-        ),
+        (one for one in effects if one.position in lots_of and not one.struck),
         key=lambda one: (one.instant, one.position),
     )
     return Trail(
         entries,
         _summed(left_out, by_position, shares, view),
-        _since(logged, corrections, lots_of, view),
+        _since(happened, view),
         tuple(happened),
     )
 
@@ -214,22 +211,14 @@ def _effects(
 
 
 def _resting(
-    logged: Sequence[Logged],
-    corrections: Mapping[str, list[Logged]],
-    own: str,
-    lots: Collection[str],
-    view: View,
+    logged: Sequence[Logged], effects: Iterable[Effect], own: str, lots: Collection[str]
 ) -> dict[int, list[str]]:
     """The positions that the wine rests on, each with the lots it is told of."""
-    effects = sorted(
-        _effects(logged, corrections, view),
-        key=lambda one: (one.instant, one.position),
-        reverse=True,
-    )
+    latest = sorted(effects, key=lambda one: (one.instant, one.position), reverse=True)
     within = {own}
     found: dict[int, list[str]] = {}
     holds: dict[str, list[str]] = {}
-    for one in effects:
+    for one in latest:
         changed, drawn = _lots(one.event)
         names = [lot for lot in changed if lot in within]
         names += [own] if own in drawn and own not in names else []
@@ -264,17 +253,10 @@ def _names(ends: Iterable[Mapping[str, Any]]) -> list[str]:
     return list(dict.fromkeys(end["lot"] for end in ends if isinstance(end.get("lot"), str)))
 
 
-def _since(
-    logged: Sequence[Logged],
-    corrections: Mapping[str, list[Logged]],
-    lots_of: Mapping[int, list[str]],
-    view: View,
-) -> dict[str, str]:
+def _since(happened: Iterable[Effect], view: View) -> dict[str, str]:
     """The day on which each lot first took something in, as far as the wine rests on it."""
     first: dict[str, int] = {}
-    for one in _effects(logged, corrections, view):
-        if one.struck or one.position not in lots_of:
-            continue
+    for one in happened:
         if one.event["kind"] not in (*_FILLING, "pick", "receive", "lot", "return"):
             continue
         for lot in _lots(one.event)[0]:
