@@ -4,6 +4,7 @@ and what was lost."""
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 from ampelog import stock
 from ampelog.composition import decimals
@@ -64,15 +65,15 @@ def _origins(view: View, genealogy: Genealogy, year: int) -> tuple[list[int], in
             continue
         if event["kind"] == "pick" and int(event["at"][:4]) == year:
             found.append(node)
-        elif event["kind"] == "receive" and _all_of(event, year):
+        elif received_as(event, year):
             found.append(node)
             bought += _volume(event)
     return found, bought
 
 
-def _all_of(event: dict[str, object], year: int) -> bool:
-    """Whether a receipt says of all its parts that they are of a year."""
-    parts = event.get("composition")
+def received_as(event: dict[str, Any], year: int) -> bool:
+    """Whether an event is a receipt that says of all its parts that they are of a year."""
+    parts = event.get("composition") if event["kind"] == "receive" else None
     return isinstance(parts, list) and all(part.get("vintage") == year for part in parts)
 
 

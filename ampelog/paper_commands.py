@@ -113,13 +113,14 @@ def vintage(
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
 ) -> None:
     """The annual vintage report. Example: ampelog vintage 2024 -o 2024.pdf --tables 2024"""
-    from ampelog import printing, year_page, yearly
+    from ampelog import gates, printing, year_page, yearly
 
     asked: Settings = context.obj
     printing.check_paper(paper)
     printing.check_name(out, "2024.pdf")
     with viewed(asked) as view:
-        facts = yearly.vintage(view, year, view.day)
+        own = gates.beside(asked.ledger)
+        facts = yearly.vintage(view, year, view.day, None if own is None else gates.own(*own))
     pages = printing.write(year_page.page(facts, asked.units), out, paper)
     if tables is not None:
         year_page.tables(facts, tables)

@@ -55,6 +55,39 @@ class Fate:
 
 
 @dataclass(frozen=True)
+class Lost:
+    """What was lost at a stage, and why."""
+
+    reason: str
+    volume_l: str
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A stage of the vintage's way. What came from outside (``came_l``), from the stage before
+    (``passed_l``) and was measured more than the book said (``gained_l``) is what went on to the
+    next, left, is there, and was lost."""
+
+    name: str
+    came_l: str
+    passed_l: str
+    gained_l: str
+    on_l: str
+    left_l: str
+    there_l: str
+    lost: tuple[Lost, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """Something odd in the records of the year, as the audit tells it; ``count`` of its sort."""
+
+    finding: str
+    count: int
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Fermented:
     """One fermentation: where, by what, how the cap was worked, and from what sugar to what."""
 
@@ -128,6 +161,7 @@ class Year:
     harvest: tuple[Harvested, ...]
     yields: tuple[Yielded, ...]
     fates: tuple[Fate, ...]
+    stages: tuple[Stage, ...]
     ferments: tuple[Fermented, ...]
     oak: tuple[Oak, ...]
     bottlings: tuple[Bottled, ...]
@@ -135,3 +169,4 @@ class Year:
     stock: tuple[Stocked, ...]
     corrections: tuple[Mended, ...]
     holds: tuple[str, ...]
+    findings: tuple[Found, ...]

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from decimal import Decimal
 from fractions import Fraction
-from html import escape
 from pathlib import Path
+from typing import Any
 
-from ampelog import printing, say, typeset
+from ampelog import printing, say, typeset, year_drawing
 from ampelog.printing import Covered, Made, Page, ours
 from ampelog.quantities import SHORT_TON
-from ampelog.svg import STYLE, fitted, pt, text
 from ampelog.typeset import Amounts
-from ampelog.year import ADVICE, MEANING, Fate, Year
+from ampelog.year import ADVICE, MEANING, Year
 
-WIDTH = 490
-_FILLS = ("#6b1f3a", "#c8a3b0", "#becaab", "#8b99b0", "#ecdce2", "#d2cbce")
-TABLES = ("harvest", "yields", "fates", "ferments", "oak", "bottlings", "stock", "corrections")
+TABLES = (
+    *("harvest", "yields", "fates", "stages", "losses", "ferments", "oak", "bottlings", "stock"),
+    *("corrections", "findings"),
+)
 """The facts that are lists: each a table of its own as CSV."""
+MILLILITRE = Fraction(1, 1000)
+"""What is lost of less is rounding, and stands in the tables alone."""
 
 
 def page(facts: Year, units: str) -> Made:
@@ -30,7 +31,7 @@ def page(facts: Year, units: str) -> Made:
         values = {
             "y": facts,
             "answer": answer(facts, amounts, units),
-            "drawing": ours(_drawing(facts.fates, amounts, covered)),
+            "drawing": ours(_drawing(facts, amounts, units, covered)),
             "unit": amounts.unit,
             "weight": "tons" if units == "us" else "t",
             "advice": ADVICE,
@@ -41,6 +42,12 @@ def page(facts: Year, units: str) -> Made:
             "amount": amounts.amount,
             "plain": amounts.plain,
             "mass": lambda kilograms: mass(kilograms, units),
+            "entered": lambda stage: Fraction(stage.came_l) + Fraction(stage.gained_l),
+            "lost": lambda stage: sum((Fraction(one.volume_l) for one in stage.lost), Fraction(0)),
+            "losses": lambda stage: [
+                one for one in stage.lost if Fraction(one.volume_l) > MILLILITRE
+            ],
+            "sentence": lambda words: words[:1].upper() + words[1:],
             "share": typeset.part,
             "verdict": lambda found: "" if found is None else typeset.verdict(found),
         }
@@ -79,36 +86,15 @@ def _cases(facts: Year) -> str:
     return typeset.rounded(Fraction(total), 0)
 
 
-def _drawing(fates: Sequence[Fate], amounts: Amounts, covered: Covered) -> str:
-    """A bar of all that came in, parted by what became of it, each part named below it."""
-    top, height, line = 200, 2_400, 1_500
-    whole = sum(Fraction(one.volume_l) for one in fates if Fraction(one.volume_l) > 0)
-    shown = [one for one in fates if Fraction(one.volume_l) > 0]
-    parts, left = [], 0
-    for number, one in enumerate(shown):
-        width = int(WIDTH * 100 * Fraction(one.volume_l) / whole)
-        fill = _FILLS[number % len(_FILLS)]
-        parts.append(
-            f'<rect x="{pt(left)}" y="{pt(top)}" width="{pt(width)}" height="{pt(height)}" '
-            f'fill="{fill}" stroke="#ffffff" stroke-width="0.8"/>'
-        )
-        y = top + height + 1_400 + line * number
-        parts.append(
-            f'<rect x="0" y="{pt(y - 700)}" width="9" height="9" fill="{fill}"/>'
-            + text(1_400, y, "row", fitted(typeset.legible(one.what, covered), 850, 24_000))
-            + text(27_000, y, "row", amounts.amount(one.volume_l))
-            + text(36_000, y, "row", f"{typeset.part(one.share)} %")
-        )
-        left += width
-    tall = top + height + 1_400 + line * len(shown)
-    title = "Where the vintage is and where it went"
-    return (
-        f'<svg class="drawing" xmlns="http://www.w3.org/2000/svg" role="img" '
-        f'aria-label="{escape(title)}" width="{WIDTH}pt" height="{pt(tall)}pt" '
-        f'viewBox="0 0 {WIDTH} {pt(tall)}"><title>{escape(title)}</title>{STYLE}'
-        + "".join(parts)
-        + "</svg>"
-    )
+def _drawing(facts: Year, amounts: Amounts, units: str, covered: Covered) -> str:
+    """The vintage from fruit to bottles."""
+    weight = "tons" if units == "us" else "t"
+    fruit = f"{mass(facts.mass_kg, units)} {weight}"
+
+    def shown(words: str) -> str:
+        return typeset.legible(words, covered)
+
+    return year_drawing.drawing(facts.stages, fruit, amounts.amount, shown)
 
 
 def tables(facts: Year, folder: Path) -> list[Path]:
@@ -116,9 +102,23 @@ def tables(facts: Year, folder: Path) -> list[Path]:
     are defused against formulas."""
     folder.mkdir(parents=True, exist_ok=True)
     told = asdict(facts)
+    told["losses"] = [
+        {"stage": stage["name"], **one} for stage in told["stages"] for one in stage.pop("lost")
+    ]
     written = []
     for name in TABLES:
         path = folder / f"{facts.year}-{name}.csv"
-        printing.keep(say.as_csv(told[name]).encode("utf-8"), path)
+        printing.keep(say.as_csv([_flat(row) for row in told[name]]).encode("utf-8"), path)
         written.append(path)
     return written
+
+
+def _flat(row: dict[str, Any]) -> dict[str, Any]:
+    """A row whose lists are one cell each."""
+    return {
+        name: _cell(value) if isinstance(value, tuple) else value for name, value in row.items()
+    }
+
+
+def _cell(value: tuple[Any, ...]) -> str:
+    return "; ".join(" ".join(one) if isinstance(one, tuple) else str(one) for one in value)

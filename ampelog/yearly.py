@@ -8,10 +8,11 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from ampelog import moments, stock
+from ampelog import audit, moments, stock
 from ampelog.errors import Refused
 from ampelog.facts import Head
-from ampelog.fates import fates
+from ampelog.fates import fates, received_as
+from ampelog.gates import Table, table
 from ampelog.listing import Wanted, log
 from ampelog.measurements import taken, values
 from ampelog.phrases import regime
@@ -19,17 +20,23 @@ from ampelog.plausible import plausible
 from ampelog.quantities import SHORT_TON, floor_text, parse, text
 from ampelog.questions import View
 from ampelog.releases import calendar
+from ampelog.stages import stages
 from ampelog.state import BOTTLES, Lot
 from ampelog.words import words
-from ampelog.year import Bottled, Fermented, Harvested, Mended, Oak, Stocked, Year, Yielded
+from ampelog.year import Bottled, Fermented, Found, Harvested, Mended, Oak, Stocked, Year, Yielded
 
 _MOST_VARIETIES = 3
+MOST_TOLD = 3
+"""Findings of one sort that the report tells in words; the others are counted."""
 HECTARES_AN_ACRE = Fraction("0.40468564224")
 """The international acre (NIST Handbook 44, Appendix C)."""
 
 
-def vintage(view: View, year: int, today: date) -> Year:
-    """The report of a year. ``Refused`` where nothing was picked in it and nothing made of it."""
+def vintage(view: View, year: int, today: date, gates: Table | None = None) -> Year:
+    """The report of a year. ``Refused`` where nothing was picked in it and nothing made of it.
+
+    ``gates`` are those that its bottlings are put before; None: those of this version.
+    """
     picks = [step.event for step in view.steps if _is_of(step.event, year)]
     fate, entered = fates(view, year)
     stocked_on = min(f"{year}-12-31", view.day.isoformat())
@@ -41,6 +48,7 @@ def vintage(view: View, year: int, today: date) -> Year:
         )
     names = {str(event["lot"]) for event in picks}
     wine = _downstream(view, names)
+    received = {str(step.event["lot"]) for step in view.steps if received_as(step.event, year)}
     return Year(
         year=year,
         premises=str(view.ledger.records(1, 1)[0].event["name"]),
@@ -55,6 +63,7 @@ def vintage(view: View, year: int, today: date) -> Year:
             if one.lot in wine and one.judged.quantity in ("wine", "must") and one.day.year == year
         ),
         fates=fate,
+        stages=stages(view, year, _downstream(view, names | received)),
         ferments=tuple(_ferments(view, year)),
         oak=tuple(_oak(view, wine)),
         bottlings=tuple(_bottlings(view, year, today)),
@@ -62,7 +71,21 @@ def vintage(view: View, year: int, today: date) -> Year:
         stock=tuple(_stock(view, stocked_on)),
         corrections=corrections,
         holds=tuple(sorted({hold for lot in view.held_lots() for hold in _held(view, lot)})),
+        findings=tuple(_findings(view, year, gates or table())),
     )
+
+
+def _findings(view: View, year: int, gates: Table) -> Iterator[Found]:
+    """What the audit finds in the calendar year, by heading; holds and corrections stand apart."""
+    found: dict[str, list[str]] = {}
+    for row in audit.audit(view, gates, f"{year}-01-01", f"{year}-12-31"):
+        # what has no day is of the whole book, and no year's
+        apart = ("hold in force", "correction", "shortfall explained")
+        if row["on"] is not None and row["finding"] not in apart:
+            where = f"{row['lot']}: " if row["lot"] else ""
+            found.setdefault(audit.group(row["finding"])[0], []).append(f"{where}{row['says']}")
+    for heading, says in found.items():
+        yield Found(heading, len(says), tuple(says[:MOST_TOLD]))
 
 
 def _is_of(event: Mapping[str, Any], year: int) -> bool:

@@ -11,9 +11,11 @@ from typing import Any
 import page as validation
 import pytest
 
-from ampelog import printing
+from ampelog import ledger as ledgers
+from ampelog import printing, stages
 from ampelog.errors import Refused
-from ampelog.year import Year
+from ampelog.questions import View
+from ampelog.year import Stage, Year
 from ampelog.year_page import page, tables
 from ampelog.yearly import vintage as report
 from tests.conftest import Vintage
@@ -66,6 +68,90 @@ def test_where_the_vintage_is_and_went_fits_exactly(vintage: Vintage) -> None:
         assert 0 <= litres - found[what] <= 3 * least, what
     assert sum(found.values()) == 1400
     assert found["pomace, lees, evaporation and other losses"] >= 300 + 60 * new
+
+
+def test_every_stage_balances_and_says_what_was_lost_there(vintage: Vintage) -> None:
+    vintage.load(WINE)
+    must, wine, filled = made(vintage).stages
+    _balances((must, wine, filled))
+    new = Fraction(1100, 1200)
+    assert (must.came_l, must.there_l) == ("1400", "0")
+    assert [one.reason for one in must.lost] == [stages.ROUNDING]
+    lost = {one.reason: Fraction(one.volume_l) for one in wine.lost}
+    least = Fraction(1, 10**11)
+    for reason, litres in (
+        ("pomace and press", Fraction(300)),
+        ("lees", 60 * new),
+    ):
+        assert abs(lost[reason] - litres) < least, reason
+    assert abs(Fraction(wine.there_l) - 240 * new) < least
+    assert abs(Fraction(filled.passed_l) - 900 * new) < least
+    assert abs(Fraction(filled.left_l) - 120 * 3 * new / 4) < least
+    assert abs(Fraction(filled.there_l) - 1080 * 3 * new / 4) < least
+
+
+def _balances(stages: tuple[Stage, ...]) -> None:
+    on = "0"
+    for one in stages:
+        assert one.passed_l == on
+        came = Fraction(one.came_l) + Fraction(one.passed_l) + Fraction(one.gained_l)
+        lost = sum(Fraction(each.volume_l) for each in one.lost)
+        assert came == Fraction(one.on_l) + Fraction(one.left_l) + Fraction(one.there_l) + lost
+        on = one.on_l
+    assert on == "0", "bottles go nowhere"
+
+
+def test_what_comes_back_did_not_leave_and_a_gauge_may_find_more(vintage: Vintage) -> None:
+    vintage.load(WINE)
+    before = made(vintage).stages[2]
+    vintage.load("""
+    {"kind": "return", "at": "2025-05-01", "lot": "B", "bottles": 120, "from_party": "Shop",
+     "document": "1"}
+    """)
+    after = made(vintage).stages[2]
+    assert (after.left_l, after.lost) == ("0", ())
+    assert Fraction(after.there_l) > Fraction(before.there_l)
+    vintage.load(
+        '{"kind": "gauge", "at": "2025-05-02", "lot": "W", "volume": "250 L", "reason": "dip"}',
+        ["gain"],
+    )
+    found = made(vintage).stages
+    _balances(found)
+    assert abs(Fraction(found[1].gained_l) - 10 * Fraction(1100, 1200)) < Fraction(1, 10**11)
+
+
+@pytest.mark.parametrize("year", [2022, 2023, 2024])
+def test_the_stages_of_the_example_balance_and_agree_with_where_it_is(
+    example_ledger: Path, year: int
+) -> None:
+    with ledgers.opened(example_ledger, write=False, wait=5) as opened:
+        view = View(opened)
+        facts = report(view, year, view.day)
+    _balances(facts.stages)
+    must, wine, filled = facts.stages
+    fate = {one.what: Fraction(one.volume_l) for one in facts.fates}
+    near = Fraction(1, 10**9)
+    assert abs(Fraction(filled.there_l) - fate["in bottles"]) < near
+    assert abs(Fraction(filled.left_l) - fate["left in bottles"]) < near
+    assert abs(Fraction(must.came_l) + Fraction(wine.came_l) - Fraction(facts.entered_l)) < near
+    rest = [abs(Fraction(one.volume_l)) for one in must.lost if one.reason == stages.ROUNDING]
+    assert sum(rest) < near, "every litre has an event"
+    lost = sum(Fraction(each.volume_l) for one in facts.stages for each in one.lost)
+    gained = sum(Fraction(one.gained_l) for one in facts.stages)
+    assert abs(lost - gained - fate["pomace, lees, evaporation and other losses"]) < near
+
+
+def test_the_picture_shows_every_end_once_and_the_findings_of_the_year_are_told(
+    example_ledger: Path,
+) -> None:
+    with ledgers.opened(example_ledger, write=False, wait=5) as opened:
+        view = View(opened)
+        facts = report(view, 2023, view.day)
+    text = printing.html(page(facts, "us"))
+    for end in ("bottles here", "bottles that left", "in the cellar", "left in bulk"):
+        assert text.count(f">{end}</text>") == 1, end
+    assert "Left before release" in text
+    assert sum(one.count for one in facts.findings) > 6
 
 
 def test_the_harvest_is_weighed_and_set_against_its_acres(vintage: Vintage) -> None:
@@ -124,7 +210,7 @@ def test_the_tables_are_written_as_csv(vintage: Vintage, tmp_path: Path) -> None
     vintage.load(WINE)
     facts = made(vintage)
     written = tables(facts, tmp_path / "tables")
-    assert len(written) == 8
+    assert len(written) == 11
     with (tmp_path / "tables" / "2024-fates.csv").open(encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
     assert [row["volume_l"] for row in rows] == [one.volume_l for one in facts.fates]
