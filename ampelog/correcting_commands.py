@@ -1,18 +1,23 @@
-"""The command that corrects: a copy of the event with other fields, shown before it is recorded."""
+"""The commands that correct: a copy of the event with other fields, shown before it is recorded,
+and the corrections of a mix-up, written down to be looked through."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ampelog import asking, say
-from ampelog.asking import Settings, agreed, app
+from ampelog.asking import No, Settings, agreed, answered, app
 from ampelog.errors import Refused
 from ampelog.log_commands import Aside, changed, recorded
 from ampelog.opening import opened
 
 if TYPE_CHECKING:
+    from ampelog.amending import Amended
     from ampelog.lines import Entry
 
 
@@ -66,3 +71,90 @@ def _shown(
     say.note(f"It will read: {words(after)}" if after else "It will be struck: it never happened.")
     if changes and not asked.json:
         changes_sheet.sheet(changes)
+
+
+@app.command()
+def amend(
+    context: typer.Context,
+    swap: Annotated[
+        tuple[str, str], typer.Option("--swap", metavar="VESSEL VESSEL", help="Two vessels.")
+    ],
+    since: Annotated[str, typer.Option(help="From the beginning of this day.")],
+    until: Annotated[str | None, typer.Option(help="To the end of this day.")] = None,
+    reason: Annotated[str, typer.Option(help="How it is known.")] = "",
+    out: Annotated[Path | None, typer.Option("-o", help="A .jsonl file to write.")] = None,
+) -> None:
+    """Two barrels taken for each other: the corrections, to look through and load. Example:
+    ampelog amend --swap B-101 B-102 --since 2023-11-06 -o swap.jsonl"""
+    from ampelog import amending
+    from ampelog.history import zone_of
+    from ampelog.moments import day_and_minute
+    from ampelog.questions import View
+
+    asked: Settings = context.obj
+    mixed = amending.Mixed(*swap, since, until, reason)
+    if out is not None and out.exists():
+        raise Refused(f"{out} is there already", hint="name another file")
+    moment = asking.now()
+    with opened(asked, write=True) as ledger:
+        found = amending.swap(View(ledger), mixed, day_and_minute(moment, zone_of(ledger)))
+        changes = _changes(ledger, found, moment)
+    _amended(asked, found, changes, out)
+
+
+def _changes(ledger: Any, found: Sequence[Amended], moment: int) -> list[dict[str, Any]]:
+    """What the corrections would change. ``Refused`` where they could not be recorded."""
+    from ampelog import consequences
+    from ampelog.history import zone_of
+    from ampelog.moments import day
+
+    entries = [_entry(ledger, dict(one.correction), moment) for one in found]
+    if not entries:
+        return []
+    today = day(moment, zone_of(ledger))
+    try:
+        return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)
+    except Refused as refused:
+        says = "exchanged so, the records could not have happened; nothing was written"
+        hint = "name the days of the mix-up more closely, with --since and --until"
+        raise Refused(says, refused.findings, hint=hint) from None
+
+
+def _amended(
+    asked: Settings, found: Sequence[Amended], changes: list[dict[str, Any]], out: Path | None
+) -> None:
+    """The corrections as lines of JSON into a file, and in words."""
+    from ampelog import changes_sheet, printing
+    from ampelog.words import words
+
+    lines = "".join(json.dumps(one.correction, ensure_ascii=False) + "\n" for one in found)
+    if out is not None and found:
+        printing.keep(lines.encode(), out)
+    told = [
+        {"corrects": one.correction["corrects"], "position": one.position}
+        | {"before": one.before, "after": one.after}
+        for one in found
+    ]
+    if not answered(asked, {"corrections": told, "changes": changes}):
+        rows = [(str(one.position), words(one.before), words(one.after)) for one in found]
+        if rows:
+            say.table(rows, ("event", "reads now", "would read"))
+            say.line("")
+        if changes:
+            changes_sheet.sheet(changes)
+        _next(len(found), out)
+    if not found:
+        raise No
+
+
+def _next(count: int, out: Path | None) -> None:
+    """How many corrections there are, and how they are recorded."""
+    if not count:
+        say.line("No event of those days names one of these vessels without the other.")
+        return
+    many = "One correction" if count == 1 else f"{count} corrections"
+    if out is None:
+        say.line(f"{many}; nothing was recorded. -o FILE.jsonl writes them down to be loaded.")
+    else:
+        say.line(f"{many} in {out}; nothing was recorded. Look through them, then:")
+        say.line(f"  ampelog load {out}")

@@ -10,9 +10,28 @@ say() { printf '\n\033[1m%s\033[0m\n' "$*"; }
 rm -rf demo && mkdir demo
 say "Making the ledger, and loading three vintages"
 $ampelog init --premises "Quernmoor Cellar" --timezone America/Los_Angeles
-for file in example_vintage/*.jsonl; do
-  $ampelog load "$file"
+for file in example_vintage/0[1-8]*.jsonl; do
+  $ampelog load "$file" | tail -n 1
 done
+say "March 2024: two puncheons were swapped on the cart; the corrections, written down to be looked through"
+$ampelog amend --swap P-20 P-25 --since 2023-11-06 -o demo/swap.jsonl | tail -n 2
+say "Somebody wrote them down by hand, and with them a bin that was weighed wrong: what they change"
+$ampelog load example_vintage/09*.jsonl
+for file in example_vintage/1*.jsonl; do
+  $ampelog load "$file" | tail -n 1
+done
+say "Had two other puncheons been mixed up a month later, and were it found today: what that would change"
+$ampelog amend --swap P-10 P-26 --since 2023-12-01 | sed -n '/earlier answers/,$p'
+say "A week of harvest from a workbook, in a ledger of its own: two rows are typed wrong, then mended"
+week="--ledger demo/week.duckdb"
+$ampelog $week init --premises "Quernmoor Cellar" --timezone America/Los_Angeles
+$ampelog $week load example_vintage/0*.jsonl example_vintage/10*.jsonl 2>/dev/null | tail -n 1
+.venv/bin/python example_vintage/harvest_week.py demo/harvest-week.xlsx
+$ampelog $week load demo/harvest-week.xlsx || true
+.venv/bin/python example_vintage/harvest_week.py demo/harvest-week.xlsx --mended
+$ampelog $week load demo/harvest-week.xlsx
+say "The same file twice changes nothing"
+$ampelog $week load demo/harvest-week.xlsx
 say "What is in bottle"
 $ampelog lots --bottled
 say "Back from a bottle to its blocks, and through which tanks"

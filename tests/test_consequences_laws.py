@@ -1,0 +1,95 @@
+"""What a load is said to change is what a full recomputation before and after finds, on ledgers that
+hypothesis makes: for late entries and for corrections, struck events included."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from ampelog import lines
+from ampelog.consequences import answers, changes
+from ampelog.errors import Refused
+from ampelog.questions import View
+from ampelog.recording import supposed
+from tests.cellars import Maker, lawful, liters
+from tests.conftest import NOW, ZONE, Vintage, refused
+from tests.oracles import Event, units
+
+TODAY = date(2026, 6, 1)
+LABELS = """
+{"kind": "label", "at": "2000-01-03", "name": "Red", "style": "dry red", "market": ["us"],
+ "rest": "30 days", "statements": {"variety": ["Syrah"], "vintage": 2024, "appellation": "North"}}
+"""
+TRIED: dict[str, int] = {}
+"""How many changes each law found: none is kept by changing nothing."""
+
+
+def everything(view: View) -> dict[tuple[str, str], str | None]:
+    return answers(view, {lot.name for lot in view.all_lots()}, TODAY)
+
+
+def held_against(vintage: Vintage, event: Event, law: str) -> None:
+    """Ask what an event changes, and ask everything before and after it."""
+    entries, problems = lines.read([json.dumps(event).encode()], "lines", ZONE, NOW)
+    assert not problems
+    before = everything(vintage.view())
+    head = vintage.ledger.head
+    try:
+        told = changes(vintage.ledger, entries, by="Ines", now=NOW, today=TODAY)
+    except Refused:
+        assume(False)
+        return
+    with supposed(vintage.ledger, entries, by="Ines", now=NOW):
+        after = everything(vintage.view())
+    assert vintage.ledger.head == head, "nothing is recorded"
+    differs = {
+        key: (before.get(key), after.get(key))
+        for key in {**before, **after}
+        if before.get(key) != after.get(key)
+    }
+    assert {(one["lot"], one["what"]): (one["before"], one["after"]) for one in told} == differs
+    TRIED[law] = TRIED.get(law, 0) + len(differs)
+
+
+def recorded(another: Callable[[], Vintage], events: list[Event]) -> Vintage:
+    vintage = another()
+    vintage.load(LABELS)
+    vintage.record([json.dumps(event).encode() for event in events])
+    return vintage
+
+
+@settings(max_examples=25)
+@given(made=lawful(), data=st.data())
+def test_of_a_late_entry(another: Callable[[], Vintage], made: Maker, data: st.DataObject) -> None:
+    late = data.draw(st.sampled_from(made.events))
+    rest = [event for event in made.events if event is not late]
+    assume(refused(rest) == [])
+    held_against(recorded(another, rest), late, "late")
+
+
+def _otherwise(event: Event, data: st.DataObject) -> Event | None:
+    """The event with another quantity, or None: struck."""
+    for field, unit in (("mass", " kg"), ("volume", " L")):
+        if field in event and data.draw(st.booleans()):
+            more = liters(2 * units(event[field])).replace(" L", unit)
+            return {**{key: value for key, value in event.items() if key != "id"}, field: more}
+    return None
+
+
+@settings(max_examples=25)
+@given(made=lawful(), data=st.data())
+def test_of_a_correction(another: Callable[[], Vintage], made: Maker, data: st.DataObject) -> None:
+    wrong: Any = data.draw(st.sampled_from(made.events))
+    correction = {"kind": "correct", "at": "2026-01-01", "corrects": wrong["id"],
+                  "reason": "read anew", "replacement": _otherwise(wrong, data)}  # fmt: skip
+    held_against(recorded(another, made.events), correction, "correction")
+
+
+def test_the_laws_have_seen_changes() -> None:
+    assert TRIED.get("late", 1) > 0
+    assert TRIED.get("correction", 1) > 0
