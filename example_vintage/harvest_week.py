@@ -1,7 +1,7 @@
 """Writes the workbook of a harvest week, as it was typed and, with --mended, as it was put right.
 
-The rows are those of the example's events from 11 to 17 September 2024; two of them are typed wrong:
-a weight in a unit that there is not, and a lot with a digit for a letter.
+The rows are those of the example's events from 11 to 17 September 2024. Two of them are typed
+wrong: a weight in a unit that there is not, and a lot with a digit for a letter.
 """
 
 from __future__ import annotations
