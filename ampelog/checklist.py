@@ -20,11 +20,13 @@ from ampelog.phrases import listed
 from ampelog.questions import View
 from ampelog.resources import folder
 from ampelog.sources import Leaf
+from ampelog.state import UNITS
 from ampelog.story import Kept
 from ampelog.trail import Effect
 
 HELD, PARTLY, MISSING, NONE = "held", "partly", "missing", "none"
 ANALYSED = ("alcohol", "va", "total_so2")
+YEAR = 366
 HOME = "us"
 """The law that a wine is made under, where its label names no market."""
 
@@ -89,11 +91,12 @@ Answer = tuple[str, str]
 
 
 def _counted(
-    things: str, lacks: Sequence[tuple[str, int]], whole: int, none: str = "nothing of the kind"
+    thing: str, lacks: Sequence[tuple[str, int]], whole: int, none: str = "nothing of the kind"
 ) -> Answer:
-    """How many of some things there are, and what how many of them lack."""
+    """How many of a thing there are (``one|several``), and what how many of them lack."""
     if not whole:
         return NONE, none
+    things = thing.split("|")[whole > 1]
     missing = [(what, count) for what, count in lacks if count]
     if not missing:
         return HELD, f"{whole} {things}, complete"
@@ -114,7 +117,7 @@ def _without(events: Iterable[Mapping[str, Any]], *names: str) -> int:
 
 def _pickings(records: Records) -> Answer:
     picks = _of(records, "pick")
-    return _counted("pickings", [("a paper", _without(picks, "ref", "papers"))], len(picks))
+    return _counted("picking|pickings", [("a paper", _without(picks, "ref", "papers"))], len(picks))
 
 
 def _fruit(records: Records) -> list[Leaf]:
@@ -127,13 +130,15 @@ def _grown(records: Records) -> Answer:
         ("a variety", sum(leaf.variety is None for leaf in fruit)),
         ("a place", sum(not leaf.named for leaf in fruit)),
     ]
-    return _counted("sources of fruit", lacks, len(fruit))
+    return _counted("source of fruit|sources of fruit", lacks, len(fruit))
 
 
 def _growers(records: Records) -> Answer:
     fruit = _fruit(records)
     lacks = sum(not (leaf.grower or leaf.estate) for leaf in fruit)
-    return _counted("sources of fruit", [("a grower, or land of its own", lacks)], len(fruit))
+    return _counted(
+        "source of fruit|sources of fruit", [("a grower, or land of its own", lacks)], len(fruit)
+    )
 
 
 def _receipts(records: Records) -> Answer:
@@ -143,7 +148,7 @@ def _receipts(records: Records) -> Answer:
         ("a document", _without(found, "document", "ref", "papers")),
         ("what it is made of", _without(found, "composition")),
     ]
-    return _counted("receipts", lacks, len(found), "nothing was received")
+    return _counted("receipt|receipts", lacks, len(found), "nothing was received")
 
 
 def _ferments(records: Records) -> Answer:
@@ -152,7 +157,9 @@ def _ferments(records: Records) -> Answer:
     ended = {str(one["lot"]) for one in found if one["stage"] == "end"}
     ended |= {str(one["lot"]) for one in _of(records, "gauge") if one.get("reason") == "produced"}
     ended |= _drawn(records)  # what was pressed or racked off goes on under another name
-    return _counted("lots that fermented", [("an end", len(begun - ended))], len(begun))
+    return _counted(
+        "lot that fermented|lots that fermented", [("an end", len(begun - ended))], len(begun)
+    )
 
 
 def _drawn(records: Records) -> set[str]:
@@ -163,13 +170,50 @@ def _drawn(records: Records) -> set[str]:
     return found
 
 
+def _movements(records: Records) -> Answer:
+    """A movement states what it draws and fills; the books of the lots on the way must close."""
+    moved = _of(records, "crush", "press", "rack", "barrel_down", "top", "blend", "bottle", "pack")
+    names = {body.name for body in records.dossier.genealogy.bodies if body.kind in ("lot", "wine")}
+    open_books = 0
+    for name in sorted(names):
+        lot = records.view.lot(name)
+        held = sum(tally.held() for unit, tally in lot.tallies.items() if unit == UNITS[lot.sort])
+        open_books += held != lot.amount
+    if not moved:
+        return NONE, "nothing was moved"
+    if open_books:
+        return PARTLY, f"{len(moved)} movements; the books of {open_books} lots do not close"
+    return HELD, f"{len(moved)} movements; the books of {_lots(len(names))} close exactly"
+
+
+def _lots(count: int) -> str:
+    return "the lot" if count == 1 else f"all {count} lots"
+
+
+def _certificates(records: Records) -> Answer:
+    fruit = _fruit(records)
+    lacks = sum(not leaf.certifications for leaf in fruit)
+    return _counted("source of fruit|sources of fruit", [("a certificate", lacks)], len(fruit))
+
+
+def _inventory(records: Records) -> Answer:
+    days = sorted(
+        str(one["at"])[:10] for one in _of(records, "gauge") if one.get("reason") == "inventory"
+    )
+    if not days:
+        return MISSING, "no count of these lots is recorded"
+    late = (records.view.day - date.fromisoformat(days[-1])).days > YEAR
+    counts = "one count" if len(days) == 1 else f"{len(days)} counts"
+    return (PARTLY if late else HELD), f"{counts}, the last on {days[-1]}"
+
+
 def _additions(records: Records) -> Answer:
     used = [use for one in records.dossier.additions for use in one.used]
     lacks = [
         ("the material's lot", sum(use.lot is None for use in used)),
         ("an amount", sum(use.amount is None for use in used)),
     ]
-    return _counted("materials added", lacks, len(used), "nothing was added")
+    return _counted("material added|materials added", lacks, len(used), "nothing was added")
 
 
 def _analyses(records: Records) -> Answer:
@@ -191,7 +235,7 @@ def _analyses(records: Records) -> Answer:
 def _fillings(records: Records) -> Answer:
     found = records.dossier.fillings
     lacks = [("a mark", sum(one.code is None for one in found))]
-    return _counted("fillings and packings", lacks, len(found), "not bottled")
+    return _counted("filling or packing|fillings and packings", lacks, len(found), "not bottled")
 
 
 def _packaging(records: Records) -> Answer:
@@ -202,7 +246,7 @@ def _packaging(records: Records) -> Answer:
     ]
     if used:
         lacks.append(("a lot of some material", sum(_some_lack(one.used) for one in found)))
-    return _counted("fillings and packings", lacks, len(found), "not bottled")
+    return _counted("filling or packing|fillings and packings", lacks, len(found), "not bottled")
 
 
 def _some_lack(used: Iterable[Any]) -> bool:
@@ -224,7 +268,7 @@ def _removals(records: Records) -> Answer:
         ("a consignee", sum(one.party is None for one in named)),
         ("a document", sum(one.document is None for one in named)),
     ]
-    return _counted("removals", lacks, len(found), "nothing has left yet")
+    return _counted("removal|removals", lacks, len(found), "nothing has left yet")
 
 
 def _composition(records: Records) -> Answer:
@@ -234,7 +278,7 @@ def _composition(records: Records) -> Answer:
         ("a vintage", sum(leaf.vintage is None for leaf in grapes)),
         ("a place", sum(not leaf.named for leaf in grapes)),
     ]
-    return _counted("parts", lacks, len(grapes))
+    return _counted("part|parts", lacks, len(grapes))
 
 
 def _posting(records: Records) -> Answer:
@@ -257,6 +301,9 @@ CHECKS: Mapping[str, Callable[[Records], Answer]] = {
     "growers": _growers,
     "receipts": _receipts,
     "ferments": _ferments,
+    "movements": _movements,
+    "certificates": _certificates,
+    "inventory": _inventory,
     "additions": _additions,
     "analyses": _analyses,
     "fillings": _fillings,

@@ -144,6 +144,8 @@ def test_the_label_information_record_counts_what_is_there(vintage: Vintage) -> 
         "2 sources of fruit; 2 without a grower, or land of its own",
     )
     assert kept(made, "Wine and must received") == ("none", "nothing was received")
+    assert kept(made, "Every movement")[0] == "held"
+    assert kept(made, "physical inventory") == ("missing", "no count of these lots is recorded")
     state, says = kept(made, "alcohol, volatile acidity")
     assert (state, "total SO2 not among them" in says) == ("partly", True)
     assert kept(made, "Each filling")[0] == "held"
