@@ -22,13 +22,17 @@ if TYPE_CHECKING:
 @app.command()
 def sheet(  # one parameter an option
     context: typer.Context,
-    what: Annotated[str, typer.Argument(help="`count`, or a file of planned events.")],
+    what: Annotated[str, typer.Argument(help="`morning`, `count`, or a file of planned events.")],
     out: Annotated[Path, typer.Option("-o", help="A .pdf or .html; of a count also .csv.")],
     premises: Annotated[str | None, typer.Option(help="Of a count: there alone.")] = None,
     blind: Annotated[bool, typer.Option("--blind", help="A count without the book.")] = False,
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
 ) -> None:
-    """A sheet to write on: of a count, or of planned work. Example: ampelog sheet count -o c.pdf"""
+    """A sheet to write on: the morning's, a count's, of planned work.
+
+    `morning` has every fermentation with room for today's figures, and what else needs a look.
+    Example: ampelog sheet morning -o morning.pdf
+    """
     from ampelog import printing
 
     asked: Settings = context.obj
@@ -62,15 +66,19 @@ def _page(
     asked: Settings, view: View, what: str, premises: str | None, *, blind: bool
 ) -> tuple[int, Made]:
     """The page, and how many rows it has."""
-    from ampelog import count_page, counting
+    from ampelog import count_page, counting, morning, morning_page
     from ampelog.facts import Head
 
     today = asking.today(view)
     head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
     home = str(view.ledger.records(1, 1)[0].event["name"])
+    if what == "morning":
+        found = morning.morning(view, today)
+        rows = len(found.ferments) + found.looks
+        return rows, morning_page.page(found, today, head, home, asked.units)
     if what == "count":
-        rows = counting.sheet(view, asked.units, today, premises)
-        return len(rows), count_page.count(rows, today, head, premises or home, blind=blind)
+        counted = counting.sheet(view, asked.units, today, premises)
+        return len(counted), count_page.count(counted, today, head, premises or home, blind=blind)
     events = _planned(view, what)
     return len(events), count_page.work(events, Path(what).stem, today, head, home)
 

@@ -147,3 +147,43 @@ def _line(points: Sequence[Point], band: _Band, by: Scale, kind: str) -> list[st
 def _mark(x: int, y: int) -> str:
     """A small triangle under the axis."""
     return f'<path class="worked" d="M{pt(x)} {pt(y + 40)}l1.8 3.2h-3.6Z"/>'
+
+
+SPARK_WIDTH, SPARK_HEIGHT, SPARK_EDGE, SPARK_BRIX = 7_000, 2_200, 250, 30
+SPARK_DAYS = 14
+
+
+def spark(points: Sequence[Point], says: str) -> str:
+    """The sugar of the last ``SPARK_DAYS`` days so small that it stands in a row of a table.
+
+    A point's ``days`` are those from the left edge on; every row has the same scale, 0 to 30 Brix,
+    so that a steep one is steep beside its neighbours.
+    """
+    band = _Band(SPARK_EDGE, SPARK_HEIGHT - SPARK_EDGE, 0, SPARK_BRIX)
+    room = SPARK_WIDTH - 2 * SPARK_EDGE
+    inside = [one for one in points if 0 <= Fraction(one.days) <= SPARK_DAYS]
+    placed = [
+        (
+            SPARK_EDGE + int(Fraction(one.days) / SPARK_DAYS * room),
+            band.y(Fraction(one.value)),
+        )
+        for one in inside
+    ]
+    parts = [
+        f'<path d="M0 {pt(band.y(Fraction(value)))}H{pt(SPARK_WIDTH)}" fill="none" '
+        f'stroke="{"#8c8c8c" if value == 0 else "#d0d0d0"}" stroke-width="0.4"/>'
+        for value in range(0, SPARK_BRIX + 1, 2 * _STEP)
+    ]
+    if placed:
+        path = "L".join(f"{pt(x)} {pt(y)}" for x, y in placed)
+        parts.append(f'<path d="M{path}" fill="none" stroke="#6b1f3a" stroke-width="1.1"/>')
+    for number, (x, y) in enumerate(placed, 1):
+        radius = "1.7" if number == len(placed) else "0.9"
+        parts.append(f'<circle cx="{pt(x)}" cy="{pt(y)}" r="{radius}" fill="#6b1f3a"/>')
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-label="{escape(says)}" '
+        f'width="{pt(SPARK_WIDTH)}pt" height="{pt(SPARK_HEIGHT)}pt" '
+        f'viewBox="0 0 {pt(SPARK_WIDTH)} {pt(SPARK_HEIGHT)}"><title>{escape(says)}</title>'
+        + "".join(parts)
+        + "</svg>"
+    )

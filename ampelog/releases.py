@@ -91,6 +91,21 @@ def state_of(view: View, lot: Lot, today: date) -> tuple[Rest, str, str]:
     return rest, state, why
 
 
+def awaiting(view: View, today: date) -> list[dict[str, Any]]:
+    """The lots of bottles whose rest is over and not released, or whose cells are still counted on
+    a plate: ``lot``, ``state``, ``why``, ``bottled_on``, ``release_on``. Those on hold are not
+    among them."""
+    found = []
+    happened = _Happened(view)
+    for lot in view.held_lots():
+        if lot.sort == BOTTLES:
+            rest, state, why, holds = _told(view, lot, today, happened)
+            if state in (DUE, HELD) and not holds:
+                days = {"bottled_on": _day(rest.bottled_on), "release_on": _day(rest.release_on)}
+                found.append({"lot": lot.name, "state": state, "why": why, **days})
+    return sorted(found, key=lambda row: (row["state"] == DUE, row["release_on"] or "", row["lot"]))
+
+
 def _told(
     view: View, lot: Lot, today: date, happened: _Happened
 ) -> tuple[Rest, str, str, list[str]]:

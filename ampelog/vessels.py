@@ -23,7 +23,6 @@ from ampelog.questions import View
 from ampelog.registers import Entry
 from ampelog.standing import Standing
 from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot
-from ampelog.stock import on_hold
 
 FOREVER = 2**62
 NOT_REACHING = frozenset({"correct", "vessel", "clear"})
@@ -50,14 +49,14 @@ def vessels(view: View, name: str | None = None) -> list[dict[str, Any]]:
 
     With ``name`` that vessel alone, registered or not; ``Refused`` where nothing names it.
     """
-    lying = _lying(view)
-    registered = _registered(view, lying)
+    lying = contents(view)
+    known = registered(view, lying)
     now = view.cellar.registers
-    names = sorted({*lying, *(one for one in registered if not _retired(view, one))})
+    names = sorted({*lying, *(one for one in known if not _retired(view, one))})
     names = names if name is None else [name]
     reached = _reached(view, names, lying)
-    if name is not None and name not in registered and not (reached[name].last or name in lying):
-        raise Refused(f"there is no vessel `{name}`", hint=_near(name, {*lying, *registered}))
+    if name is not None and name not in known and not (reached[name].last or name in lying):
+        raise Refused(f"there is no vessel `{name}`", hint=_near(name, {*lying, *known}))
     standing = Standing(now)
     found = []
     for vessel in names:
@@ -76,7 +75,7 @@ def _default(value: int | None, other: int) -> int:
     return other if value is None else value
 
 
-def _lying(view: View) -> dict[str, list[tuple[Lot, Holding]]]:
+def contents(view: View) -> dict[str, list[tuple[Lot, Holding]]]:
     """What lies in each vessel: the liquid first, then fruit, pomace and bottles."""
     found: dict[str, list[tuple[Lot, Holding]]] = {}
     for lot in sorted(view.lots_in_vessels(), key=lambda one: (one.sort != VOLUME, one.name)):
@@ -86,7 +85,7 @@ def _lying(view: View) -> dict[str, list[tuple[Lot, Holding]]]:
     return found
 
 
-def _registered(view: View, lying: Collection[str]) -> list[str]:
+def registered(view: View, lying: Collection[str]) -> list[str]:
     """The names of registered vessels. What is registered of them, and of those in which something
     lies, is read at once where it is not here."""
     registers = view.cellar.registers
@@ -137,7 +136,7 @@ def _row(
             row["bottles"] = count(lot, holding.amount)
         elif capacity is not None:
             row["ullage_l"] = text(capacity - holding.amount)
-        if on_hold(view, lot):
+        if view.cellar.holds.binding(holding.holds):
             row["hold"] = True
     row["capacity_l"] = None if capacity is None else text(capacity)
     row["type"], row["premises"] = body.get("type"), body["premises"]

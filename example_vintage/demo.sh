@@ -58,6 +58,7 @@ for lot in 24-SC 24-RS 24-LH; do
 done
 say "A morning in the harvest: one tank is stuck"
 $ampelog numbers --fermenting --as-of 2023-10-15
+$ampelog sheet morning --as-of 2023-10-15 -o demo/morning.pdf
 say "What rests, what is due, what is held"
 $ampelog calendar --as-of 2026-11-25 --ics demo/releases.ics -o demo/releases.pdf
 say "Every bottle in one delivery of glass, and who has it"
