@@ -8,10 +8,13 @@ imports stand inside commands: start-up time is felt at each.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Sequence
+from copy import copy
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ampelog import say
 from ampelog.asking import No, app
@@ -35,11 +38,16 @@ from ampelog import recall_commands  # noqa: F401
 from ampelog import paper_commands  # noqa: F401
 # isort: on
 
+if TYPE_CHECKING:
+    from typer import Typer
+
 __all__ = ["app", "hoist", "main", "run"]
 
 NOBODY_READS = 141
 """Exit code where whoever was to read closed the pipe: neither yes nor no was told."""
 STOPPED = 130
+_RARELY = (100_000, 20, 20)
+"""How often reference cycles are looked for: a process that ends with its answer makes few."""
 
 _ANYWHERE = {
     "--ledger": 1,
@@ -56,6 +64,12 @@ _ANYWHERE = {
 
 def hoist(words: Sequence[str]) -> list[str]:
     """Move the options that may stand anywhere before the command."""
+    front, rest = _parted(words)
+    return front + rest
+
+
+def _parted(words: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The options that may stand anywhere, and the rest: the command and what belongs to it."""
     front: list[str] = []
     rest: list[str] = []
     ahead = list(words)
@@ -71,7 +85,22 @@ def hoist(words: Sequence[str]) -> list[str]:
             front, ahead = front + ahead[:follow], ahead[follow:]
         else:
             rest.append(word)
-    return front + rest
+    return front, rest
+
+
+def _asked(rest: Sequence[str]) -> Typer:
+    """The program with the one command that is named, for speed: the others need not be prepared.
+    Where none is named, or a shell completes, all of them."""
+    found = [
+        one
+        for one in app.registered_commands
+        if one.callback is not None and rest[:1] == [one.name or one.callback.__name__]
+    ]
+    if not found:
+        return app
+    alone = copy(app)
+    alone.registered_commands = found
+    return alone
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -79,7 +108,8 @@ def main(words: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if words is None else words)
     try:
         _check_text(words)
-        app(args=hoist(words), prog_name="ampelog")
+        front, rest = _parted(words)
+        _asked(rest)(args=front + rest, prog_name="ampelog")
     except No:
         return 1
     except SystemExit as ended:
@@ -119,6 +149,7 @@ def _refused(problem: AmpelogError) -> int:
 
 def run() -> None:
     """The program's entry: as ``main``, and the process ends at once."""
+    gc.set_threshold(*_RARELY)
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
         if stream is None:  # closed by whoever started the program

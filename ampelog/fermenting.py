@@ -60,8 +60,8 @@ def ferments(view: View, today: date) -> list[Ferment]:
     """Every alcoholic fermentation that goes on in the cellar."""
     going = [
         lot
-        for lot in view.held_lots()
-        if lot.sort == VOLUME and any(h.ferment is not None for h in lot.holdings.values())
+        for lot in view.held_lots(VOLUME)
+        if any(h.ferment is not None for h in lot.holdings.values())
     ]
     told = taken(view, {lot.name for lot in going})
     stretches = view.ferments() if going else {}

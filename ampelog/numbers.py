@@ -40,7 +40,7 @@ def numbers(view: View, today: date, name: str | None = None) -> list[Row]:
                 hint="`ampelog lots` lists what is in the cellar",
             )
     else:
-        lots = [lot for lot in view.held_lots() if lot.sort == VOLUME]
+        lots = view.held_lots(VOLUME)
     found = taken(view, {lot.name for lot in lots})
     rows: list[Row] = []
     for lot in lots:

@@ -247,9 +247,9 @@ def _lots(ledger: Ledger, names: str) -> dict[str, Lot]:
     return {name: Lot.load(name, body) for name, body in ledger.rows("lot_states", lot=names)}
 
 
-def held_lots(ledger: Ledger) -> list[Lot]:
-    """The lots that hold something, by name."""
-    return [Lot.load(name, body) for name, body in ledger.rows("lot_states_held")]
+def held_lots(ledger: Ledger, sort: str = "") -> list[Lot]:
+    """The lots that hold something, by name; those of one sort where it is named."""
+    return [Lot.load(name, body) for name, body in ledger.rows("lot_states_held", sort=sort)]
 
 
 def lots_in_vessels(ledger: Ledger) -> list[Lot]:

@@ -124,11 +124,12 @@ class View:
             raise Refused(f"there is no lot `{name}`{when}", hint=self.cellar.near(name, NO_LOT))
         return lot
 
-    def held_lots(self) -> list[Lot]:
-        """The lots that hold something, by name."""
+    def held_lots(self, sort: str = "") -> list[Lot]:
+        """The lots that hold something, by name; those of one sort where it is named."""
         if self._steps is None:
-            return projection.held_lots(self.ledger)
-        held = [lot for lot in self.cellar.lots.values() if lot.holdings]
+            return projection.held_lots(self.ledger, sort)
+        lots = self.cellar.lots.values()
+        held = [lot for lot in lots if (not sort or lot.sort == sort) and lot.holdings]
         return sorted(held, key=lambda lot: lot.name)
 
     def lots_in_vessels(self) -> list[Lot]:

@@ -57,7 +57,7 @@ def judgings(
         lots = [view.lot(name)]
         _check(lots[0])
     else:
-        lots = [lot for lot in view.held_lots() if lot.sort == VOLUME and state(lot) == "wine"]
+        lots = [lot for lot in view.held_lots(VOLUME) if state(lot) == "wine"]
     told = biographies(view, {lot.name for lot in lots}, table)
     return [judged(view, lot, label, table, (told, today)) for lot in lots]
 

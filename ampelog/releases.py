@@ -37,7 +37,7 @@ def calendar(view: View, today: date, *, emptied: bool = False) -> list[dict[str
     if emptied:
         lots = [lot for lot in view.all_lots() if lot.sort == BOTTLES and lot.contents()]
     else:
-        lots = [lot for lot in view.held_lots() if lot.sort == BOTTLES]
+        lots = view.held_lots(BOTTLES)
     happened = _Happened(view)
     rows = [_row(view, lot, today, happened) for lot in lots]
     return sorted(rows, key=lambda row: (row["release_on"] or "", row["lot"]))
@@ -97,12 +97,11 @@ def awaiting(view: View, today: date) -> list[dict[str, Any]]:
     among them."""
     found = []
     happened = _Happened(view)
-    for lot in view.held_lots():
-        if lot.sort == BOTTLES:
-            rest, state, why, holds = _told(view, lot, today, happened)
-            if state in (DUE, HELD) and not holds:
-                days = {"bottled_on": _day(rest.bottled_on), "release_on": _day(rest.release_on)}
-                found.append({"lot": lot.name, "state": state, "why": why, **days})
+    for lot in view.held_lots(BOTTLES):
+        rest, state, why, holds = _told(view, lot, today, happened)
+        if state in (DUE, HELD) and not holds:
+            days = {"bottled_on": _day(rest.bottled_on), "release_on": _day(rest.release_on)}
+            found.append({"lot": lot.name, "state": state, "why": why, **days})
     return sorted(found, key=lambda row: (row["state"] == DUE, row["release_on"] or "", row["lot"]))
 
 

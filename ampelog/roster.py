@@ -20,7 +20,7 @@ _SAME = str.maketrans({"o": "0", "i": "1", "l": "1", "|": "1"})
 
 def names_of(ledger: Ledger) -> dict[str, list[str]]:
     """The names that a ledger holds, by what they are of; the lots that hold something first."""
-    held = [row[0] for row in ledger.rows("lot_states_held")]
+    held = [row[0] for row in ledger.rows("lot_states_held", sort="")]
     every = [row[0] for row in ledger.rows("lot_names")]
     found: dict[str, list[str]] = {kind: [] for kind in sorted(KINDS)}
     for kind, name in ledger.rows("register_names"):

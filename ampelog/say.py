@@ -35,6 +35,7 @@ PIPED = 110
 """Columns where nobody's window says how many."""
 GAP, NARROWEST = 2, 12
 _MARKS = {"supported": "✓", "refused": "✗", "undetermined": "?"}
+_WORDS = {said: f"{_MARKS[verdict]} {said}" for verdict, said in VERDICTS.items()}
 
 
 def width(stream: TextIO) -> int:
@@ -143,19 +144,29 @@ def _widths(rows: list[list[str]], right: Sequence[int], room: int) -> list[int]
 
 def _row(cells: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> list[str]:
     """The lines of a row: cells wrapped to their columns."""
+    fits = [
+        "\n" not in cell and _columns(cell) <= room
+        for cell, room in zip(cells, widths, strict=True)
+    ]
+    if all(fits):
+        return [_joined(cells, widths, right)]
     lines = [
         [part for text in cell.split("\n") for part in (_fit(text, room) or [""])]
         for cell, room in zip(cells, widths, strict=True)
     ]
-    found = []
-    for number in range(max(len(cell) for cell in lines)):
-        parts = []
-        for index, cell in enumerate(lines):
-            text = cell[number] if number < len(cell) else ""
-            pad = " " * (widths[index] - _columns(text))
-            parts.append(pad + text if index in right else text + pad)
-        found.append((" " * GAP).join(parts).rstrip())
-    return found
+    return [
+        _joined([cell[at] if at < len(cell) else "" for cell in lines], widths, right)
+        for at in range(max(len(cell) for cell in lines))
+    ]
+
+
+def _joined(texts: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> str:
+    """One line of cells, each padded to its column."""
+    parts = []
+    for index, text in enumerate(texts):
+        pad = " " * (widths[index] - _columns(text))
+        parts.append(pad + text if index in right else text + pad)
+    return (" " * GAP).join(parts).rstrip()
 
 
 def _fit(text: str, room: int) -> list[str]:
@@ -193,8 +204,7 @@ def paired(rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = ())
 
 def _worded(cell: str) -> str:
     """A verdict has its mark before it: it is told by shape and word, not by colour alone."""
-    found = [verdict for verdict, said in VERDICTS.items() if said == cell]
-    return f"{_MARKS[found[0]]} {cell}" if found else cell
+    return _WORDS.get(cell, cell)
 
 
 def clean(text: str) -> str:

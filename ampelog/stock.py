@@ -16,8 +16,7 @@ CASE_L = 9
 
 def lots(view: View, bottled: bool = False) -> list[dict[str, Any]]:
     """Every lot that holds something, by name; with ``bottled``, those in bottles, with cases."""
-    found = [lot for lot in view.held_lots() if not bottled or lot.sort == BOTTLES]
-    return [_row(view, lot) for lot in found]
+    return [_row(view, lot) for lot in view.held_lots(BOTTLES if bottled else "")]
 
 
 def state(lot: Lot) -> str:

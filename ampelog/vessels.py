@@ -194,29 +194,34 @@ def _reached(
     lots = {name: lying[name][0][0].name if name in lying else "" for name in names}
     mended = history.corrected(view.ledger, view.head.position)
     until = FOREVER if view.until is None else view.until
-    asked = {"upto": view.head.position, "until": until, "mended": "\n".join(mended)}
+    came = dict.fromkeys((name, lot.name) for name in names for lot, _ in lying.get(name, ()))
     rows = view.ledger.rows(
-        "vessels_last", vessels="\n".join(lots), lots="\n".join(lots.values()), **asked
+        "reached_last",
+        vessels="\n".join(lots),
+        lots="\n".join(lots.values()),
+        everything="\n".join({lot for _, lot in came}),
+        upto=view.head.position,
+        until=until,
+        mended="\n".join(mended),
     )
-    for name, kind, first, last, entered in rows:
-        found[name].add(kind, first)
-        found[name].add(kind, last)
-        found[name].entered = entered
-    everything = {lot.name for name in names for lot, _ in lying.get(name, ())}
     bare: dict[str, list[tuple[str, int]]] = {}
-    for lot, kind, last in view.ledger.rows("lots_last", lots="\n".join(everything), **asked):
-        bare.setdefault(lot, []).append((kind, last))
+    for name, lot, kind, first, last, entered in rows:
+        if name is None:
+            bare.setdefault(lot, []).append((kind, last))
+        else:
+            found[name].add(kind, first)
+            found[name].add(kind, last)
+            found[name].entered = entered
     corrected = [one.replacement for one in mended.values() if one.replacement is not None]
     for event in corrected:
         instant = moments.instant(event["at"], view.zone)
         if instant <= until and event["kind"] not in NOT_REACHING:
             _add_corrected(event, instant, found, bare)
-    for name in names:
-        for lot, _ in lying.get(name, ()):
-            since = found[name].entered if lot.name == lots[name] else None
-            for kind, last in bare.get(lot.name, ()):
-                if last >= _default(since, NEVER):
-                    found[name].add(kind, last)
+    for name, lot in came:
+        since = found[name].entered if lot == lots[name] else None
+        for kind, last in bare.get(lot, ()):
+            if last >= _default(since, NEVER):
+                found[name].add(kind, last)
     return found
 
 

@@ -1,0 +1,159 @@
+-- What reached vessels by name, and lots without naming a vessel, and when. Grain: a vessel or a
+-- lot, and a kind of event.
+-- Parameters: $vessels and $lots, a name a line and as many of each: the vessels asked about and the
+-- lot that each holds ('' for none); $everything, all lots in them, a name a line; $upto, a
+-- position; $until, an instant (us UTC); $mended, the ids of corrected events in small letters, one
+-- a line: they read otherwise now, and are left out.
+-- Columns: vessel (null of a lot), lot (null of a vessel), kind, first, last (instants, us UTC),
+-- entered (us UTC: the first event that names the vessel and its lot, after the last that names the
+-- vessel without it; null where none does. Toppings, most of a log, are not looked at for it: they
+-- fill what is filled already).
+with asked as (
+    select
+        unnest(string_split($vessels, chr(10))) as vessel,
+        unnest(string_split($lots, chr(10))) as lot
+),
+
+-- The same barrels are topped together month after month: their lists are taken apart once.
+toppings as materialized (
+    select
+        json_extract(body, ['$.from', '$.to']) as ends,
+        min(instant) as first,
+        max(instant) as last
+    from event
+    where kind = 'top'
+      and position <= $upto
+      and instant <= $until
+      and lower(id) not in (select unnest(string_split($mended, chr(10))))
+    group by ends
+),
+
+others as materialized (
+    select position, kind, name, instant, body, body like '%"vessel%' as names_vessel
+    from event
+    where kind not in ('correct', 'vessel', 'top', 'pick')
+      and position <= $upto
+      and instant <= $until
+      and lower(id) not in (select unnest(string_split($mended, chr(10))))
+    union all
+    select position, kind, name, instant, body, true as names_vessel
+    from event
+    where kind = 'pick'
+      and body like '%"vessel%'
+      and position <= $upto
+      and instant <= $until
+      and lower(id) not in (select unnest(string_split($mended, chr(10))))
+),
+
+topped as (
+    select
+        first,
+        last,
+        unnest(
+            list_concat(
+                json_extract_string(ends, '$..vessel'), json_extract_string(ends, '$..vessels[*]')
+            )
+        ) as vessel
+    from (select first, last, unnest(ends) as ends from toppings) as apart
+),
+
+reached as (
+    select
+        position,
+        kind,
+        instant,
+        unnest(
+            list_concat(
+                json_extract_string(body, '$..vessel'), json_extract_string(body, '$..vessels[*]')
+            )
+        ) as vessel
+    from others
+    where names_vessel
+),
+
+hit as materialized (
+    select asked.vessel, asked.lot, reached.position, reached.kind, reached.instant
+    from reached
+    inner join asked on reached.vessel = asked.vessel
+),
+
+-- Only where something lies is it asked since when.
+told as materialized (
+    select
+        hit.vessel,
+        hit.instant,
+        contains(others.body, '"lot":' || to_json(hit.lot))
+        or (hit.kind = 'lot' and others.name = hit.lot) as names_it
+    from hit
+    inner join others on hit.position = others.position
+    where hit.lot <> ''
+),
+
+until as (
+    select vessel, max(instant) filter (where not names_it) as instant
+    from told
+    group by vessel
+),
+
+entries as (
+    select told.vessel, min(told.instant) as entered
+    from told
+    inner join until on told.vessel = until.vessel
+    where told.names_it
+      and (until.instant is null or told.instant > until.instant)
+    group by told.vessel
+),
+
+in_vessels as (
+    select vessel, kind, instant as first, instant as last
+    from hit
+    union all
+    select topped.vessel, 'top' as kind, topped.first, topped.last
+    from topped
+    inner join asked on topped.vessel = asked.vessel
+),
+
+sources as (
+    select 'top' as kind, last, ends[1] as source
+    from toppings
+    union all
+    select kind, instant as last, json_extract(body, '$.from') as source
+    from others
+    where kind in ('crush', 'press', 'rack', 'barrel_down', 'blend', 'bottle', 'ship')
+),
+
+apart as (
+    select
+        kind,
+        last,
+        unnest(case when source like '[%' then json_extract(source, '$[*]') else [source] end) as one
+    from sources
+),
+
+bare as (
+    select kind, last, json_extract_string(one, '$.lot') as lot
+    from apart
+    where one not like '%"vessel%'
+    union all
+    select kind, instant as last, json_extract_string(body, '$.lot') as lot
+    from others
+    where kind in ('ferment', 'reading', 'analysis', 'treat', 'gauge', 'loss', 'hold', 'note')
+      and not names_vessel
+)
+
+select
+    in_vessels.vessel,
+    null as lot,
+    in_vessels.kind,
+    min(in_vessels.first) as first,
+    max(in_vessels.last) as last,
+    any_value(entries.entered) as entered
+from in_vessels
+left join entries on in_vessels.vessel = entries.vessel
+group by in_vessels.vessel, in_vessels.kind
+union all
+select null as vessel, lot, kind, max(last) as first, max(last) as last, null as entered
+from bare
+where lot in (select unnest(string_split($everything, chr(10))))
+group by lot, kind
+order by vessel, lot, kind
