@@ -89,7 +89,6 @@ def recorded(
     aside: Aside = NOTHING,
 ) -> None:
     """Record a load, entries and problems, and say what it did; ``tick`` is None for one event."""
-    from ampelog.again import listed
     from ampelog.recording import record as record_load
 
     entries, problems = load
@@ -117,8 +116,11 @@ def recorded(
     if answered(asked, answer):
         return
     say.findings((*odd, *done.findings))
-    for line in listed(rows):
-        say.note(line)
+    if rows:
+        from ampelog.again import listed
+
+        for line in listed(rows):
+            say.note(line)
     if changes and not shown:
         from ampelog import changes_sheet
 
@@ -136,11 +138,13 @@ def changed(
 ) -> list[dict[str, Any]]:
     """What a load changes in earlier answers: asked of one that is late or corrects, and of a trial
     run. A load that will be refused changes nothing, and says why itself."""
+    from ampelog.lateness import reaches_back
+
+    if problems or not entries or not (dry_run or reaches_back(ledger, entries)):
+        return []
     from ampelog import consequences, moments
     from ampelog.history import zone_of
 
-    if problems or not entries or not (dry_run or consequences.reaches_back(ledger, entries)):
-        return []
     today = moments.day(moment, zone_of(ledger))
     try:
         return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)

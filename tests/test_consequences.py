@@ -10,8 +10,9 @@ import pytest
 
 from ampelog import correcting, lines
 from ampelog import ledger as ledgers
-from ampelog.consequences import answers, changes, reaches_back
+from ampelog.consequences import answers, changes
 from ampelog.errors import Refused
+from ampelog.lateness import reaches_back
 from ampelog.questions import View
 from ampelog.recording import supposed
 from tests.conftest import NOW, ZONE, Vintage, as_lines
