@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Callable
 from fractions import Fraction
 
 import pytest
+from hypothesis import given, settings
 
 from ampelog import report
 from ampelog.ageing import MONTH
 from ampelog.moments import DAY
+from ampelog.state import VOLUME
 from ampelog.story import Lain
+from tests.cellars import Maker, lawful
 from tests.conftest import Vintage
 
 BARRELS = """
@@ -139,3 +144,34 @@ def test_a_barrel_is_new_to_the_wine_of_the_year_of_its_first_filling(
 def test_fruit_lies_nowhere_yet(vintage: Vintage) -> None:
     vintage.load(BARRELS)
     assert lain(vintage, "A", "2024-09-01") == {}
+
+
+@settings(max_examples=25)
+@given(made=lawful(bottles=False))
+def test_every_day_since_the_crush_is_lain_somewhere(
+    another: Callable[[], Vintage], made: Maker
+) -> None:
+    """The months of all rows, by their shares, come to the mean age of the wine: its parts' time
+    since they were crushed or received, followed here in fractions over the same genealogy."""
+    cellar = another()
+    cellar.record([json.dumps(event).encode() for event in made.events])
+    view = cellar.view("2026-05-01")
+    nodes, at = view.cellar.graph.nodes, view.instants()
+    births: list[Fraction] = []
+    for node in nodes:
+        if not node.parents or node.mass:
+            births.append(Fraction(at[node.position]))
+        else:
+            total = sum(amount for _, amount in node.parents)
+            came = sum((births[parent] * amount for parent, amount in node.parents), Fraction(0))
+            births.append(came / total)
+    for lot in view.held_lots():
+        if lot.sort != VOLUME:
+            continue
+        content = view.content(lot)
+        whole = sum(amount for _, amount in content)
+        born = sum(births[node] * amount for node, amount in content) / whole
+        age = (view.today - born) / MONTH
+        rows = report.dossier(view, lot.name).ageing
+        lain = sum((share(one) * Fraction(one.months) for one in rows), Fraction(0))
+        assert abs(lain - age) <= Fraction(1 + len(rows), 100), lot.name
