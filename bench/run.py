@@ -503,6 +503,63 @@ def blending(table: Table) -> None:
     table.ratio("the best blend of 60 lots, against a bare call of HiGHS", solver, bare, 10)
 
 
+def papers(table: Table) -> None:
+    """(f) A dossier against WeasyPrint alone on its HTML; many of them on one core and on all."""
+    tell("dossiers")
+    ledger = begun("papers")
+    ampelog(ledger, "load", *[str(path) for path in sorted(EXAMPLE.glob("*.jsonl"))])
+    page = WORK / "paper.html"
+    for lot in ("STL24", "BSY23"):
+        paper("html", str(ledger), lot, str(page))
+        floor, took = turns(
+            SHORT,
+            lambda: paper("set", str(page)),
+            partial(dossier_of, ledger, lot),
+        )
+        table.ratio(f"the dossier of {lot}, against WeasyPrint alone", took, floor, 1.3)
+    few, many = (_all_dossiers(count) for count in FEW_MANY)
+    one = many(cores=1)
+    every = many(cores=os.cpu_count() or 1)
+    ratio = f"{one.seconds / every.seconds:.2f}"
+    what = f"{FEW_MANY[1]} dossiers on all {os.cpu_count()} cores, against one: faster by"
+    table.plain(Row(what, _said(every), _said(one), ratio, "", True))
+    small = few(cores=os.cpu_count() or 1)
+    grown = every.megabytes / small.megabytes
+    what = f"memory of {FEW_MANY[1]} dossiers against {FEW_MANY[0]}"
+    table.plain(Row(what, _said(every), _said(small), f"{grown:.2f}", "at most 1.2", grown <= 1.2))
+
+
+FEW_MANY = (20, 80)
+"""Dossiers of small lots, to see what many of them take."""
+
+
+def dossier_of(ledger: Path, lot: str) -> Took:
+    """The dossier of a lot."""
+    return ampelog(ledger, "dossier", lot, "-o", str(WORK / "paper.pdf"))[0]
+
+
+def paper(*words: str) -> Took:
+    """One of the things that ``bench.paper`` does, in a process of its own."""
+    return run((sys.executable, "-m", "bench.paper", *words))[0]
+
+
+def _all_dossiers(count: int) -> Callable[..., Took]:
+    """The dossiers of so many lots at once, on as many cores as are named."""
+    events, ledger = WORK / "lots.jsonl", begun(f"lots-{count}")
+    paper("lots", str(count), str(events))
+    ampelog(ledger, "load", str(events))
+
+    def written(cores: int) -> Took:
+        words = (*PROGRAM, "--ledger", str(ledger), "dossier", "--all", str(WORK / "dossiers"))
+        code = (
+            "import os, sys; os.sched_setaffinity(0, range(int(sys.argv[1]))); "
+            "os.execv(sys.argv[2], sys.argv[2:])"
+        )
+        return run((sys.executable, "-c", code, str(cores), *map(str, words)))[0]
+
+    return written
+
+
 PARTS: dict[str, Callable[[Table], None]] = {
     "example": example,
     "equal": partial(large, kind="equal"),
@@ -512,6 +569,7 @@ PARTS: dict[str, Callable[[Table], None]] = {
     "paths": following,
     "scaling": scaling,
     "blend": blending,
+    "papers": papers,
 }
 
 
