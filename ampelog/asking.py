@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ampelog import say
+from ampelog import completing, say
 from ampelog.errors import Refused
 
 if TYPE_CHECKING:
@@ -35,6 +35,10 @@ app = typer.Typer(
     ),
 )
 Text = Annotated[str | None, typer.Option()]
+Lot = Annotated[str, typer.Argument(autocompletion=completing.lots)]
+ALot = Annotated[str | None, typer.Argument(autocompletion=completing.lots)]
+OfLot = Annotated[str | None, typer.Option(autocompletion=completing.lots)]
+OfVessel = Annotated[str | None, typer.Option(autocompletion=completing.vessels)]
 LISTS = frozenset(
     {
         "log",

@@ -201,9 +201,9 @@ def _statements(log: Log, days: tuple[date | None, date | None]) -> Iterator[Odd
     view = log.view
     bottlings = _bottlings(view.steps)
     known: dict[int, View] = {}
-    for lot in view.all_lots():
-        if lot.sort != BOTTLES or lot.name not in bottlings:
-            continue
+    lots = [lot for lot in view.all_lots() if lot.sort == BOTTLES and lot.name in bottlings]
+    view.foresee(lots)
+    for lot in lots:
         step = bottlings[lot.name]
         on = moments.day(step.instant, view.zone)
         labelled = _labelled(view, lot) if _between(on, days) else None
@@ -258,7 +258,9 @@ def _held_before(
     if not failing or seal >= view.head.position:
         return set()
     if seal not in known:
-        known[seal] = View(view.ledger, view.as_of, str(seal))
+        then_known = View(view.ledger, view.as_of, str(seal))
+        then_known.foresee(lot for lot in then_known.all_lots() if lot.sort == BOTTLES)
+        known[seal] = then_known
     then = known[seal].cellar.lots.get(lot.name)
     labelled = _labelled(known[seal], then) if then is not None else None
     if labelled is None:

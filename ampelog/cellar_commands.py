@@ -6,8 +6,7 @@ from typing import Annotated
 
 import typer
 
-from ampelog import completing
-from ampelog.asking import Settings, Text, answered, app
+from ampelog.asking import ALot, Lot, OfVessel, Settings, Text, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import viewed
 
@@ -30,7 +29,7 @@ def lots(
 @app.command()
 def trace(
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument(autocompletion=completing.lots)] = None,
+    lot: ALot = None,
     code: Annotated[str | None, typer.Option(help="The mark on glass or case.")] = None,
     forward: Annotated[bool, typer.Option("--forward", help="Where it went.")] = False,
 ) -> None:
@@ -54,9 +53,9 @@ def trace(
 @app.command()
 def composition(
     context: typer.Context,
-    lot: Annotated[str, typer.Argument(autocompletion=completing.lots)],
+    lot: Lot,
     by: Annotated[str, typer.Option(help="Fields, comma between.")] = "variety",
-    vessel: Text = None,
+    vessel: OfVessel = None,
 ) -> None:
     """Exact joint shares. Example: ampelog composition 22-RED --by variety,vintage"""
     from ampelog import composing, readout
@@ -72,7 +71,7 @@ def composition(
 @app.command()
 def balance(
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument(autocompletion=completing.lots)] = None,
+    lot: ALot = None,
     since: Text = None,
     until: Text = None,
     by: Annotated[str | None, typer.Option(help="premises,owner")] = None,

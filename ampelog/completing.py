@@ -56,6 +56,26 @@ def vessels(ctx: Any, incomplete: str) -> list[str]:
     return _names(ctx, "vessel", incomplete)
 
 
+def blocks(ctx: Any, incomplete: str) -> list[str]:
+    """The blocks that begin so."""
+    return _names(ctx, "block", incomplete)
+
+
+def labels(ctx: Any, incomplete: str) -> list[str]:
+    """The labels that begin so."""
+    return _names(ctx, "label", incomplete)
+
+
+def parties(ctx: Any, incomplete: str) -> list[str]:
+    """The growers, customers and owners that begin so."""
+    return _names(ctx, "party", incomplete)
+
+
+def materials(ctx: Any, incomplete: str) -> list[str]:
+    """The materials that begin so."""
+    return _names(ctx, "material", incomplete)
+
+
 def _names(ctx: Any, what: str, begun: str) -> list[str]:
     found: Sequence[str] = ()
     with suppress(Exception):

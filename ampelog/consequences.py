@@ -147,6 +147,7 @@ def answers(view: View, lots: Collection[str], today: date) -> Answers:
     may say, when it may leave, what holds it, and how its gates stand."""
     found: Answers = {}
     there = [lot for name in sorted(lots) if (lot := view.cellar.lots.get(name)) is not None]
+    view.foresee(there)
     for lot in there:
         for what, says in _of(view, lot):
             found[lot.name, what] = says

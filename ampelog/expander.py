@@ -25,17 +25,16 @@ class Expander:
         when: int,
         with_ferments: bool,
     ) -> None:
-        self._view = view
-        self._places = Places(view.cellar.registers, when)
-        nodes = _sources(genealogy, content)
-        positions = view.positions(nodes)
+        self._leaves = view.leaves(when)
+        new = [node for node in _sources(genealogy, content) if node not in self._leaves]
+        places = Places(view.cellar.registers, when)
+        positions = view.positions(new)
         events = view.events(positions.values())
-        self._leaves: dict[int, list[Any]] = {}
         for node, position in positions.items():
             event = events[position]
             instant = moments.instant(event["at"], view.zone)
             self._leaves[node] = leaves(
-                event, position, instant, view.cellar.registers, self._places, view.zone
+                event, position, instant, view.cellar.registers, places, view.zone
             )
         self._ferments = view.ferments() if with_ferments else {}
 

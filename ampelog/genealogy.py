@@ -45,7 +45,7 @@ class Genealogy:
     for the nodes that give one.
     """
 
-    parents: list[Parts]
+    parents: Sequence[Parts]
     marks: dict[int, Mark] = field(default_factory=dict)
     labels: Sequence[tuple[str | None, str | None]] = ()
 

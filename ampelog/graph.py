@@ -51,11 +51,26 @@ class Graph:
         self.nodes: list[Node] = []
         self.first_ferment = first_ferment
         self.ferments: list[Ferment] = []
+        self._parents: list[Parents] = []
+        self._marks: dict[int, tuple[str | None, str | None, int | None]] = {}
 
     @property
     def count(self) -> int:
         """How many nodes there are, kept elsewhere or here."""
         return self.first + len(self.nodes)
+
+    def drawn(
+        self,
+    ) -> tuple[list[Parents], dict[int, tuple[str | None, str | None, int | None]]]:
+        """The parents of each node here, and the role, fraction and fermentation of those that give
+        one. Kept, and taken further where nodes were added since: a question is asked of a cellar
+        in the middle of things again and again."""
+        for number in range(len(self._parents), len(self.nodes)):
+            node = self.nodes[number]
+            self._parents.append(node.parents)
+            if node.role is not None or node.fraction is not None or node.ferment is not None:
+                self._marks[number] = (node.role, node.fraction, node.ferment)
+        return self._parents, self._marks
 
     def add(self, node: Node) -> int:
         """Add a node and return its number."""

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ampelog import asking, say
-from ampelog.asking import No, Settings, agreed, answered, app
+from ampelog import asking, completing, say
+from ampelog.asking import Lot, No, Settings, agreed, answered, app
 from ampelog.errors import Refused
 from ampelog.log_commands import recorded
 from ampelog.opening import opened, reading, unrecorded, viewed
@@ -22,8 +22,11 @@ if TYPE_CHECKING:
 @app.command()
 def claims(
     context: typer.Context,
-    lot: Annotated[str, typer.Argument()],
-    label: Annotated[str | None, typer.Option(help="The label, if not the lot's own.")] = None,
+    lot: Lot,
+    label: Annotated[
+        str | None,
+        typer.Option(help="The label, if not the lot's own.", autocompletion=completing.labels),
+    ] = None,
     market: Annotated[list[str] | None, typer.Option(help="A rule pack; may be repeated.")] = None,
 ) -> None:
     """May these statements be printed? Example: ampelog claims 22-RED --market us"""
@@ -56,10 +59,16 @@ def _check_packs(markets: Sequence[str]) -> None:
 @app.command()
 def claimable(
     context: typer.Context,
-    lot: Annotated[str, typer.Argument()],
+    lot: Lot,
     market: Annotated[list[str] | None, typer.Option(help="A rule pack; may be repeated.")] = None,
-    label: Annotated[str | None, typer.Option(help="Only this label's statements.")] = None,
-    adding: Annotated[str | None, typer.Option(help="The lot that would be added.")] = None,
+    label: Annotated[
+        str | None,
+        typer.Option(help="Only this label's statements.", autocompletion=completing.labels),
+    ] = None,
+    adding: Annotated[
+        str | None,
+        typer.Option(help="The lot that would be added.", autocompletion=completing.lots),
+    ] = None,
 ) -> None:
     """What may be said, and what would end it. Example: ampelog claimable 24-SY --market us"""
     from ampelog import claimable as claimables
@@ -77,7 +86,7 @@ def claimable(
 @app.command()
 def ingredients(
     context: typer.Context,
-    lot: Annotated[str, typer.Argument()],
+    lot: Lot,
     market: Annotated[str, typer.Option(help="The pack whose rules on ingredients hold.")] = "eu",
 ) -> None:
     """Ingredients and allergens. Example: ampelog ingredients 22-RED --market eu"""

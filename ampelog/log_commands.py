@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
-from ampelog import asking, say
-from ampelog.asking import No, Settings, Text, answered, app, at_head
+from ampelog import asking, completing, say
+from ampelog.asking import No, OfLot, OfVessel, Settings, Text, answered, app, at_head
 from ampelog.errors import Refused
 from ampelog.opening import opened, progress, viewed
 
@@ -155,12 +155,12 @@ def changed(
 @app.command()
 def log(  # noqa: PLR0913  one parameter a filter
     context: typer.Context,
-    lot: Text = None,
-    kind: Text = None,
-    vessel: Text = None,
-    block: Text = None,
-    party: Text = None,
-    material: Text = None,
+    lot: OfLot = None,
+    kind: Annotated[str | None, typer.Option(autocompletion=completing.kinds)] = None,
+    vessel: OfVessel = None,
+    block: Annotated[str | None, typer.Option(autocompletion=completing.blocks)] = None,
+    party: Annotated[str | None, typer.Option(autocompletion=completing.parties)] = None,
+    material: Annotated[str | None, typer.Option(autocompletion=completing.materials)] = None,
     ref: Text = None,
     by: Text = None,
     since: Text = None,

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from ampelog import asking
-from ampelog.asking import Settings, answered, app
+from ampelog.asking import ALot, Settings, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import viewed
 
@@ -15,7 +15,7 @@ from ampelog.opening import viewed
 @app.command()
 def numbers(
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument()] = None,
+    lot: ALot = None,
     fermenting: Annotated[bool, typer.Option("--fermenting", help="The morning sheet.")] = False,
 ) -> None:
     """Latest readings and analyses. Example: ampelog numbers --fermenting"""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ampelog import say
-from ampelog.asking import Settings, answered, app
+from ampelog.asking import ALot, Settings, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import progress, viewed
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @app.command()
 def dossier(  # noqa: PLR0913  one parameter an option
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument()] = None,
+    lot: ALot = None,
     out: Annotated[Path | None, typer.Option("-o", help="A .pdf or .html file.")] = None,
     everything: Annotated[
         Path | None, typer.Option("--all", help="A folder for those of every bottled lot.")

@@ -19,6 +19,7 @@ from ampelog.cellar import Cellar
 from ampelog.cellar_work import measured
 from ampelog.errors import Finding
 from ampelog.movement import Draw, draws, fills
+from ampelog.phrases import several
 from ampelog.published import EXACT
 from ampelog.quantities import floor_text
 from ampelog.questions import View
@@ -26,6 +27,7 @@ from ampelog.replay import apply
 from ampelog.state import MASS, UNITS, VOLUME, Lot, Tally
 from ampelog.steps import Step
 from ampelog.sugar import alcohol_says
+from ampelog.told import unfolded
 from ampelog.yields import (
     BOTTLING,
     DOUBTFUL,
@@ -132,12 +134,27 @@ def alcohols(view: View) -> list[Finding]:
     Only where nearly all of a wine comes from picks whose Brix is recorded (``LEAST_KNOWN``).
     """
     found = []
-    for lot in view.held_lots():
-        stated = measured(view, lot, view.today).get("alcohol") if lot.sort != MASS else None
+    analysed = _analysed(view)
+    lots = [lot for lot in view.held_lots() if lot.sort != MASS and lot.name in analysed]
+    view.foresee(lots)
+    for lot in lots:
+        stated = measured(view, lot, view.today).get("alcohol")
         sugar = _harvest_brix(view, lot) if stated and not stated.startswith("<") else None
         if stated is not None and sugar is not None:
             found.append(alcohol_says(Decimal(stated), sugar, f"`{lot.name}`", lot.name))
     return [one for one in found if one is not None]
+
+
+def _analysed(view: View) -> set[str]:
+    """The lots of which alcohol may be known: it was found in them, or in what they were bottled
+    from."""
+    analyses = view.said(("analysis",), '"alcohol"').values()
+    found = {str(event.get("lot")) for event in analyses}
+    if found:
+        for event in map(unfolded, view.said(("bottle",)).values()):
+            if not found.isdisjoint(str(end.get("lot")) for end in several(event["from"])):
+                found.update(str(end.get("lot")) for end in several(event["to"]))
+    return found
 
 
 def _harvest_brix(view: View, lot: Lot) -> Decimal | None:

@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable, Sequence
 from copy import copy
 from datetime import date
+from fractions import Fraction
 from functools import cached_property
 from typing import Any
 
@@ -22,6 +23,7 @@ from ampelog.genealogy import ROLES, Genealogy, Kinds, Mark
 from ampelog.graph import Ferment
 from ampelog.ledger import Head, Ledger
 from ampelog.moments import NotATime
+from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
@@ -45,6 +47,7 @@ class View:
         past = self.until is not None or self.head.position != ledger.head.position
         self._steps: list[Step] | None = None
         self._graph: tuple[int, Genealogy] | None = None
+        self._leaves: tuple[int, dict[int, list[tuple[Leaf, Fraction]]]] | None = None
         self.refusals: list[Finding] = []
         if past or not projection.is_current(ledger):
             self._replay()
@@ -106,9 +109,11 @@ class View:
     def during(self, cellar: Cellar, steps: list[Step], instant: int) -> View:
         """The view in the middle of things: a cellar in which these steps have happened, and a
         question of that instant. It holds until the cellar goes on."""
+        self._by_position  # noqa: B018  all of them once, not anew for each of many moments
         found = copy(self)
-        found.__dict__.pop("today", None)
-        found.cellar, found._steps, found._graph = cellar, steps, None
+        for name in ("today", "steps"):
+            found.__dict__.pop(name, None)
+        found.cellar, found._steps, found._graph, found._leaves = cellar, steps, None, None
         found.until, found.as_of = instant, moments.day(instant, self.zone).isoformat()
         return found
 
@@ -167,22 +172,27 @@ class View:
     # The graph
 
     def genealogy(self, content: Iterable[tuple[int, int]], *, labels: bool = False) -> Genealogy:
-        """The graph up to the highest node of a content, with its marks."""
+        """The graph up to the highest node of a content, or beyond, with its marks."""
         top = max((node for node, _ in content), default=0)
-        if self._steps is None:
-            known = self._graph
-            if known is None or known[0] < top or (labels and not known[1].labels):
-                labels = labels or (known is not None and bool(known[1].labels))
-                known = self._graph = (top, self._stored_graph(top, labels))
-            return known[1]
+        known = self._graph
+        if known is None or known[0] < top or (labels and not known[1].labels):
+            labels = labels or (known is not None and bool(known[1].labels))
+            graph = self._stored_graph if self._steps is None else self._replayed_graph
+            known = (top, graph(top, labels))
+            self._graph = known
+        return known[1]
+
+    def foresee(self, lots: Iterable[Lot]) -> None:
+        """Read the graph of many lots at once: each of them will be asked about."""
+        self.genealogy([part for lot in lots for part in self.content(lot)])
+
+    def _replayed_graph(self, top: int, labels: bool) -> Genealogy:
+        parents, marks = self.cellar.graph.drawn()
+        if not labels:
+            return Genealogy(parents, marks)
         nodes = self.cellar.graph.nodes[: top + 1]
-        marks: dict[int, Mark] = {
-            number: (node.role, node.fraction, node.ferment)
-            for number, node in enumerate(nodes)
-            if node.role is not None or node.fraction is not None or node.ferment is not None
-        }
-        named = [(node.lot, node.vessel) for node in nodes] if labels else ()
-        return Genealogy([node.parents for node in nodes], marks, named)
+        within = {node: mark for node, mark in marks.items() if node <= top}
+        return Genealogy(parents[: top + 1], within, [(node.lot, node.vessel) for node in nodes])
 
     def _stored_graph(self, top: int, labels: bool) -> Genealogy:
         parents: list[Any] = [()] * (top + 1)
@@ -219,18 +229,17 @@ class View:
         """The events at these positions as they take effect: corrected, with the original's id."""
         wanted = set(positions)
         if self._steps is not None:
-            return {
-                step.position: {**step.event, "id": step.id}
-                for step in self._steps
-                if step.position in wanted
-            }
+            told = [self._by_position[one] for one in wanted if one in self._by_position]
+            happened = [step for step in told if step.order <= self._steps[-1].order]
+            happened.sort(key=lambda step: step.order)
+            return {step.position: {**step.event, "id": step.id} for step in happened}
         asked = "\n".join(str(position) for position in sorted(wanted))
         found: dict[int, dict[str, Any]] = {}
         if asked:
             rows = self.ledger.rows("events_by_position", position=asked)
             found = {position: json.loads(body) for position, body in rows}
         by_id = {event["id"].lower(): position for position, event in found.items()}
-        corrected = history.corrected(self.ledger, self.head.position)
+        corrected = self._corrected
         for key in corrected.keys() & by_id.keys():
             original = found.pop(by_id[key])
             now = corrected[key].replacement
@@ -238,12 +247,27 @@ class View:
                 found[by_id[key]] = {**now, "id": original["id"]}
         return found
 
+    @cached_property
+    def _by_position(self) -> dict[int, Step]:
+        return {step.position: step for step in self.steps}
+
+    @cached_property
+    def _corrected(self) -> dict[str, history.InForce]:
+        return history.corrected(self.ledger, self.head.position)
+
+    def leaves(self, when: int) -> dict[int, list[tuple[Leaf, Fraction]]]:
+        """The leaves of source nodes as places stood at an instant, to be filled by who reads them:
+        lots that are claimed of the same moment share them."""
+        if self._leaves is None or self._leaves[0] != when:
+            self._leaves = (when, {})
+        return self._leaves[1]
+
     def instants(self) -> dict[int, int]:
         """When every event took effect (us UTC), by position; corrected ones as they read now."""
         if self._steps is not None:
             return {step.position: step.instant for step in self._steps}
         found = dict(self.ledger.rows("instants", upto=self.head.position))
-        corrected = history.corrected(self.ledger, self.head.position)
+        corrected = self._corrected
         for id_, record in self.ledger.known(corrected).items():
             now = corrected[id_.lower()].replacement
             if now is not None:
@@ -286,7 +310,9 @@ class View:
     def again(self, steps: list[Step], cellar: Cellar) -> View:
         """The same view on a cellar in which these steps, all of its own, happened once more."""
         twin = copy(self)
-        twin._steps, twin._graph, twin.cellar = steps, None, cellar
+        for name in ("steps", "_by_position"):
+            twin.__dict__.pop(name, None)
+        twin._steps, twin._graph, twin._leaves, twin.cellar = steps, None, None, cellar
         return twin
 
     def ferments(self) -> dict[int, Ferment]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ampelog import asking
-from ampelog.asking import No, Settings, answered, app
+from ampelog.asking import ALot, No, Settings, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import viewed
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @app.command()
 def readiness(
     context: typer.Context,
-    lot: Annotated[str | None, typer.Argument()] = None,
+    lot: ALot = None,
     label: Annotated[str | None, typer.Option(help="Planned for another label.")] = None,
     on: Annotated[
         str | None, typer.Option(help="A bottling day: what is to be done by then.")

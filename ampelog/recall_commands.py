@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ampelog import asking
+from ampelog import asking, completing
 from ampelog.asking import Settings, Text, answered, app
 from ampelog.errors import Refused
 from ampelog.opening import opened
@@ -17,25 +17,31 @@ if TYPE_CHECKING:
     from ampelog.questions import View
     from ampelog.recall_origins import Origin
 
-Several = Annotated[list[str] | None, typer.Option()]
+Blocks = Annotated[list[str] | None, typer.Option(autocompletion=completing.blocks)]
+Parties = Annotated[list[str] | None, typer.Option(autocompletion=completing.parties)]
+Lots = Annotated[list[str] | None, typer.Option(autocompletion=completing.lots)]
+Vessels = Annotated[list[str] | None, typer.Option(autocompletion=completing.vessels)]
 
 
 @app.command()
 def recall(  # noqa: PLR0913  one parameter an option
     context: typer.Context,
-    block: Several = None,
-    grower: Several = None,
+    block: Blocks = None,
+    grower: Parties = None,
     pick: Annotated[
         list[str] | None, typer.Option(help="An event's id or position, or LOT@DATE.")
     ] = None,
-    lot: Several = None,
+    lot: Lots = None,
     material_lot: Annotated[
         list[str] | None, typer.Option(help="Of an addition, a yeast, glass, closures, labels.")
     ] = None,
-    vessel: Several = None,
+    vessel: Vessels = None,
     since: Annotated[str | None, typer.Option(help="From this day; alone: what came in.")] = None,
     until: Text = None,
-    back: Annotated[str | None, typer.Option(help="A lot: one step back, one step on.")] = None,
+    back: Annotated[
+        str | None,
+        typer.Option(help="A lot: one step back, one step on.", autocompletion=completing.lots),
+    ] = None,
     code: Annotated[str | None, typer.Option(help="As --back, of the lot that bears it.")] = None,
     out: Annotated[Path | None, typer.Option("-o", help="A .pdf, .html or .csv file.")] = None,
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",

@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 
-from ampelog import moments
+from ampelog import ledger, moments
 from ampelog.audit import audit
 from ampelog.audit_sheet import changed, groups
 from ampelog.gates import table
+from ampelog.genealogy import Genealogy
 from ampelog.oddities import business_days
+from ampelog.questions import View
 from tests.conftest import ZONE, Vintage
 from tests.program import Run
 
@@ -205,3 +207,29 @@ def test_the_page_and_the_lists(example: Run, tmp_path: Path) -> None:
     refused = example("audit", "-o", "audit.txt")
     assert refused.code == 2
     assert not (tmp_path / "audit.txt").exists()
+
+
+def test_what_is_read_once_for_many_lots_changes_no_answer(
+    example_ledger: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def asked() -> list[dict[str, Any]]:
+        with ledger.opened(example_ledger) as opened:
+            return audit(View(opened), table())
+
+    shared = asked()
+    monkeypatch.setattr(View, "foresee", lambda _view, _lots: None)
+    monkeypatch.setattr(View, "leaves", lambda _view, _when: {})
+    monkeypatch.setattr(View, "genealogy", lone(View.genealogy))
+    assert asked() == shared
+    found = {row["finding"] for row in shared}
+    assert {"statement not supported", "statement undetermined"} <= found, "labels are judged"
+
+
+def lone(genealogy: Callable[..., Genealogy]) -> Callable[..., Genealogy]:
+    """The graph read anew for each question."""
+
+    def read(view: View, content: Any, *, labels: bool = False) -> Genealogy:
+        view._graph = None
+        return genealogy(view, content, labels=labels)
+
+    return read

@@ -781,3 +781,44 @@ def test_a_stopped_load_records_nothing_and_says_so(
         assert load.wait(timeout=60) == 130
     assert journal.read_bytes() == before
     assert cellar("verify").code == 0
+
+
+@pytest.mark.parametrize(
+    ("line", "offered"),
+    [
+        ("trace C2", ["C24"]),
+        ("composition C", ["C24", "C"]),
+        ("composition C24 --vessel T4", ["T4"]),
+        ("claims C24 --label R", ["Red"]),
+        ("claimable C24 --adding B", ["B"]),
+        ("ingredients C2", ["C24"]),
+        ("dossier C2", ["C24"]),
+        ("readiness D", ["D"]),
+        ("numbers A", ["A"]),
+        ("balance F", ["F1", "F2"]),
+        ("vessels T4", ["T4"]),
+        ("log --block H", ["Hill"]),
+        ("log --party S", ["Shop"]),
+        ("log --kind ra", ["rack"]),
+        ("recall --lot D", ["D"]),
+        ("recall --block F", ["Flat"]),
+        ("recall --back C2", ["C24"]),
+    ],
+)
+def test_a_shell_offers_the_ledgers_own_names(
+    cellar: Run, line: str, offered: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("_AMPELOG_COMPLETE", "complete_bash")
+    monkeypatch.setenv("COMP_WORDS", f"ampelog {line}")
+    monkeypatch.setenv("COMP_CWORD", str(len(line.split())))
+    monkeypatch.setenv("_TYPER_COMPLETE_ARGS", f"ampelog {line}")
+    assert cellar().out.split() == offered
+
+
+def test_one_command_alone_is_prepared_as_among_all_of_them() -> None:
+    whole = get_command(cli.app)
+    alone = get_command(cli._asked(["lots", "--bottled"]))
+    assert list(getattr(alone, "commands", ())) == ["lots"]
+    assert [one.opts for one in alone.params] == [one.opts for one in whole.params]
+    for words in ([], ["nothing"], ["-h"]):
+        assert cli._asked(words) is cli.app

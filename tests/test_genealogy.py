@@ -6,7 +6,7 @@ sparse linear solve (scipy) to its own digits.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -49,7 +49,7 @@ class Path:
     weight: Fraction
 
 
-def paths(parents: list[Any], content: Any) -> Iterator[Path]:
+def paths(parents: Sequence[Any], content: Any) -> Iterator[Path]:
     """Every way from a content to a source."""
     whole = sum(amount for _, amount in content)
     ahead = [Path((node,), Fraction(amount, whole)) for node, amount in content]
