@@ -22,6 +22,10 @@ _KEPT: list[object] = []
 """What a load leaves behind; ``cli.run`` ends the process without freeing it piece by piece."""
 
 
+MOST_NOTED = 20
+"""Slips of one load that are told; the others are counted."""
+
+
 @app.command()
 def init(
     context: typer.Context,
@@ -54,6 +58,7 @@ def load(
     A row of a table is an event; rows that share what stands in their column `event` are one event
     with several endpoints. `template` prints the columns. Example: ampelog load harvest.jsonl
     """
+    from ampelog import slips
     from ampelog.history import still
     from ampelog.opening import gathered, written
 
@@ -63,7 +68,16 @@ def load(
         moment = asking.now()
         found, known = gathered(ledger, files, form, moment, tick)
         load, aside = (found.entries, found.problems), Aside(found.odd, known)
+        odd = [] if found.problems else slips.among(ledger, found.entries, moment)
         recorded(asked, ledger, load, moment, tick, dry_run=dry_run, aside=aside)
+    _noted(odd)
+
+
+def _noted(odd: Sequence[Finding]) -> None:
+    """What may be a slip, on standard error: it was recorded, and is to be looked at."""
+    say.findings(odd[:MOST_NOTED], "look")
+    if len(odd) > MOST_NOTED:
+        say.note(f"and {len(odd) - MOST_NOTED:,} more that may be slips")
 
 
 class Aside(NamedTuple):

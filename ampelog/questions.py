@@ -47,7 +47,7 @@ class View:
         past = self.until is not None or self.head.position != ledger.head.position
         self._steps: list[Step] | None = None
         self._graph: tuple[int, Genealogy] | None = None
-        self._leaves: tuple[int, dict[int, list[tuple[Leaf, Fraction]]]] | None = None
+        self._leaves: dict[int, dict[int, list[tuple[Leaf, Fraction]]]] = {}
         self.refusals: list[Finding] = []
         if past or not projection.is_current(ledger):
             self._replay()
@@ -113,7 +113,7 @@ class View:
         found = copy(self)
         for name in ("today", "steps"):
             found.__dict__.pop(name, None)
-        found.cellar, found._steps, found._graph, found._leaves = cellar, steps, None, None
+        found.cellar, found._steps, found._graph = cellar, steps, None
         found.until, found.as_of = instant, moments.day(instant, self.zone).isoformat()
         return found
 
@@ -258,9 +258,9 @@ class View:
     def leaves(self, when: int) -> dict[int, list[tuple[Leaf, Fraction]]]:
         """The leaves of source nodes as places stood at an instant, to be filled by who reads them:
         lots that are claimed of the same moment share them."""
-        if self._leaves is None or self._leaves[0] != when:
-            self._leaves = (when, {})
-        return self._leaves[1]
+        if when not in self._leaves:
+            self._leaves.clear()
+        return self._leaves.setdefault(when, {})
 
     def instants(self) -> dict[int, int]:
         """When every event took effect (us UTC), by position; corrected ones as they read now."""
@@ -312,7 +312,7 @@ class View:
         twin = copy(self)
         for name in ("steps", "_by_position"):
             twin.__dict__.pop(name, None)
-        twin._steps, twin._graph, twin._leaves, twin.cellar = steps, None, None, cellar
+        twin._steps, twin._graph, twin._leaves, twin.cellar = steps, None, {}, cellar
         return twin
 
     def ferments(self) -> dict[int, Ferment]:

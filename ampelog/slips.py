@@ -1,15 +1,16 @@
 """Slips of the pen that the ledger lets pass, because they may be true: asked about when an event
-is recorded by hand, never refused.
+is recorded by hand, noted when a file is loaded, never refused.
 
-Each rule looks at one event and at the cellar as it stands. The limits are proposals, wide enough
-to be quiet on ordinary work, unless a source stands beside them.
+Each rule looks at one event and at the cellar as it stands before it, or before the file. The
+limits are proposals, wide enough to be quiet on ordinary work, unless a source stands beside them.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from fractions import Fraction
@@ -51,23 +52,49 @@ THIRD_DECIMAL = len("1.095")
 """A Brix is read to a tenth, a gravity to a thousandth."""
 
 
+MOST_LOOKED_AT = 5_000
+"""Events of a load; a larger one is the log of years, and would be slower for it."""
+CUSTOM = 4
+"""What one in so many events of a load does is how they write there, and no slip."""
+
+
+class _Ground:
+    """The cellar before one event or a load, read once, and what was picked of each block."""
+
+    def __init__(self, ledger: Ledger, entries: Sequence[Entry], now: int) -> None:
+        self.ledger, self.now = ledger, now
+        self._entries = entries
+        self._picks: dict[str, list[dict[str, Any]]] = {}
+
+    @cached_property
+    def cellar(self) -> Cellar:
+        """The cellar as it stands, with what the events name."""
+        names = {name for one in self._entries for name in projection.named(one.event)}
+        return projection.standing(self.ledger, history.zone_of(self.ledger), names)
+
+    def picks(self, block: str) -> list[dict[str, Any]]:
+        """The picks of a block: recorded ones as they read now, then those of the load so far."""
+        if block not in self._picks:
+            self._picks[block] = _recorded_picks(self.ledger, block)
+        return self._picks[block]
+
+
 @dataclass(frozen=True)
 class _Case:
-    ledger: Ledger
+    ground: _Ground
     entry: Entry
-    now: int
 
     @property
     def event(self) -> dict[str, Any]:
         return self.entry.event
 
-    @cached_property
-    def zone(self) -> Any:
-        return history.zone_of(self.ledger)
+    @property
+    def now(self) -> int:
+        return self.ground.now
 
-    @cached_property
+    @property
     def cellar(self) -> Cellar:
-        return projection.standing(self.ledger, self.zone, projection.named(self.event))
+        return self.ground.cellar
 
     def find(self, rule: str, says: str, hint: str) -> Finding:
         return Finding(rule, self.entry.where, says, hint, self.event.get("id"), None)
@@ -79,10 +106,29 @@ def looks_wrong(ledger: Ledger, entry: Entry, now: int) -> list[Finding]:
         return []
     bare = {"id": "", **entry.event}
     asked = Entry(bare, entry.model, entry.instant, entry.where)
-    case = _Case(ledger, entry, now)
+    case = _Case(_Ground(ledger, [asked], now), asked)
     found = [one for rule in _RULES for one in rule(case)]
     found += roster.read_alike([asked], roster.names_of(ledger))
     return found + again.same_paper(ledger, [asked])
+
+
+def among(ledger: Ledger, entries: Sequence[Entry], now: int) -> list[Finding]:
+    """What about the new events of a load may be a slip. What many of them do is left out; papers
+    and names are looked at where tables are read. Nothing of a load of more than
+    ``MOST_LOOKED_AT``, or into an empty ledger."""
+    few = 0 < len(entries) <= MOST_LOOKED_AT
+    if not few or ledger.head.position == 1 or not projection.is_current(ledger):
+        return []
+    known = ledger.known([str(one.event.get("id")).lower() for one in entries])
+    new = [one for one in entries if str(one.event.get("id")).lower() not in known]
+    ground, found = _Ground(ledger, new, now), list[Finding]()
+    for entry in sorted(new, key=lambda one: one.instant):
+        case = _Case(ground, entry)
+        found += [one for rule in _RULES for one in rule(case)]
+        if case.event["kind"] == "pick":
+            ground.picks(case.event["block"]).append(case.event)
+    times = Counter(one.rule for one in found)
+    return [one for one in found if times[one.rule] <= max(CUSTOM, len(new) // CUSTOM)]
 
 
 def _long_ago(case: _Case) -> Iterator[Finding]:
@@ -183,18 +229,17 @@ def _ends(event: dict[str, Any], side: str) -> set[tuple[str, str]]:
     }
 
 
-def _picks(case: _Case) -> list[dict[str, Any]]:
-    """The recorded picks of the same block, as they read now."""
-    block = json.dumps(case.event["block"], ensure_ascii=False)
-    mended = history.corrected(case.ledger, case.ledger.head.position)
+def _recorded_picks(ledger: Ledger, block: str) -> list[dict[str, Any]]:
+    """The recorded picks of a block, as they read now."""
+    mended = history.corrected(ledger, ledger.head.position)
     since, until = -(2**62), 2**62
-    rows = case.ledger.rows(
+    rows = ledger.rows(
         "log",
-        upto=case.ledger.head.position,
+        upto=ledger.head.position,
         since=since,
         until=until,
         kind="pick",
-        text=f'"block":{block}',
+        text=f'"block":{json.dumps(block, ensure_ascii=False)}',
     )
     found = []
     for *_, body in rows:
@@ -203,7 +248,7 @@ def _picks(case: _Case) -> list[dict[str, Any]]:
             continue
         correction = mended.get(event["id"].lower())
         now = event if correction is None else correction.replacement
-        if now is not None and now["block"] == case.event["block"]:
+        if now is not None and now["block"] == block:
             found.append(now)
     return found
 
@@ -212,7 +257,7 @@ def _ton_or_tonne(case: _Case) -> Iterator[Finding]:
     if case.event["kind"] != "pick":
         return
     unit = case.event["mass"].split(" ")[1]
-    before = {one["mass"].split(" ")[1] for one in _picks(case)}
+    before = {one["mass"].split(" ")[1] for one in case.ground.picks(case.event["block"])}
     other = {"t": "ton", "ton": "t"}.get(unit)
     if other in before and unit not in before:
         says = f"`{case.event['mass']}`: this block was weighed in `{other}` until now"
@@ -228,7 +273,7 @@ def _more_than_the_block(case: _Case) -> Iterator[Finding]:
     figure, unit = area.split(" ")
     hectares = Fraction(figure) * HECTARE[unit]
     year = case.event["at"][:4]
-    picked = [one for one in _picks(case) if one["at"][:4] == year]
+    picked = [one for one in case.ground.picks(case.event["block"]) if one["at"][:4] == year]
     mass = sum(parse(one["mass"]).amount for one in [*picked, case.event])
     tonnes = Fraction(mass, 1000 * ONE) / hectares if hectares else Fraction(0)
     if tonnes > MOST_TONNES_A_HECTARE:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from ampelog import slips
 from tests.program import Run, made
 
 pytest_plugins = ("tests.running",)
@@ -112,3 +113,66 @@ def test_what_is_right_is_recorded_without_a_word(typed: Run, right: str) -> Non
     told = typed("record", *shlex.split(right), "--json")
     assert told.code == 0, told.err
     assert told.json["findings"] == []
+
+
+# --- a load ---
+
+
+def reading(day: int, brix: str, hour: str = "08:00") -> str:
+    return (
+        f'{{"kind":"reading","at":"2025-09-{day:02d}T{hour}","lot":"24-S0","vessel":"T3",'
+        f'"brix":"{brix}"}}\n'
+    )
+
+
+def test_slips_of_a_load_are_noted_and_it_is_recorded(typed: Run, tmp_path: Path) -> None:
+    lines = [reading(day, "1.2") for day in range(1, 9)]
+    lines.append(reading(10, "1.095"))
+    lines.append('{"kind":"pick","at":"2025-09-21","block":"Hill","lot":"25-G","mass":"1 t"}\n')
+    (tmp_path / "more.jsonl").write_text("".join(lines), encoding="utf-8")
+    told = typed("load", "more.jsonl", "--json")
+    assert (told.code, told.json["recorded"], told.json["findings"]) == (0, 10, [])
+    assert "more.jsonl:9: `brix` is 1.095, which reads like a specific gravity" in told.err
+    assert "[ton or tonne]" in told.err
+    assert told.err.count("look: ") == 2
+
+
+def test_what_is_refused_or_known_already_is_not_looked_at(typed: Run, tmp_path: Path) -> None:
+    id_ = '"id":"018f3b5c-0000-7000-9000-0000000000a1",'
+    line = reading(10, "1.095").replace("{", "{" + id_)
+    (tmp_path / "more.jsonl").write_text(line, encoding="utf-8")
+    assert "[brix or gravity]" in typed("load", "more.jsonl").err
+    assert "[brix or gravity]" not in typed("load", "more.jsonl").err
+    (tmp_path / "bad.jsonl").write_text(reading(11, "1.095") + '{"kind":"rack"}', encoding="utf-8")
+    assert "[brix or gravity]" not in typed("load", "bad.jsonl").said
+
+
+def test_picks_of_one_load_add_up_for_the_block(typed: Run, tmp_path: Path) -> None:
+    pick = '{{"kind":"pick","at":"2025-09-{}","block":"Hill","lot":"25-G","mass":"5 ton"}}\n'
+    lines = [pick.format(day) for day in (22, 23, 24)]
+    (tmp_path / "more.jsonl").write_text("".join(lines), encoding="utf-8")
+    told = typed("load", "more.jsonl").err  # four tons were there; an acre bears some thirteen
+    assert told.count("[more than the block]") == 2
+    assert "more.jsonl:1" not in told
+
+
+def test_what_many_events_of_a_load_do_is_their_custom(typed: Run, tmp_path: Path) -> None:
+    lines = [reading(day, "1.2", "03:30") for day in range(1, 9)] + [reading(9, "1.2", "04:00")]
+    (tmp_path / "more.jsonl").write_text("".join(lines), encoding="utf-8")
+    told = typed("load", "more.jsonl")
+    assert (told.code, "[at night]" in told.err) == (0, False)
+
+
+def test_twenty_are_told_and_the_others_counted(typed: Run, tmp_path: Path) -> None:
+    lines = [reading(1 + at % 28, "1.2") for at in range(80)]
+    lines += [reading(1 + at % 28, "1.095") for at in range(23)]
+    (tmp_path / "more.jsonl").write_text("".join(lines), encoding="utf-8")
+    told = typed("load", "more.jsonl").err
+    assert told.count("look: ") == 20
+    assert "and 3 more that may be slips" in told
+
+
+def test_a_load_of_years_is_not_looked_at(typed: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(slips, "MOST_LOOKED_AT", 1)
+    Path("more.jsonl").write_text(reading(2, "1.095") + reading(3, "1.2"), encoding="utf-8")
+    assert "look: " not in typed("load", "more.jsonl").err
