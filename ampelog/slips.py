@@ -64,7 +64,6 @@ class _Ground:
     def __init__(self, ledger: Ledger, entries: Sequence[Entry], now: int) -> None:
         self.ledger, self.now = ledger, now
         self._entries = entries
-        self._picks: dict[str, list[dict[str, Any]]] = {}
 
     @cached_property
     def cellar(self) -> Cellar:
@@ -72,11 +71,22 @@ class _Ground:
         names = {name for one in self._entries for name in projection.named(one.event)}
         return projection.standing(self.ledger, history.zone_of(self.ledger), names)
 
-    def picks(self, block: str) -> list[dict[str, Any]]:
-        """The picks of a block: recorded ones as they read now, then those of the load so far."""
-        if block not in self._picks:
-            self._picks[block] = _recorded_picks(self.ledger, block)
-        return self._picks[block]
+    @cached_property
+    def picks(self) -> dict[str, list[dict[str, Any]]]:
+        """The picks by block: recorded ones as they read now, then those of the load so far."""
+        events = [one.event for one in self._entries]
+        blocks = {one["block"] for one in events if one["kind"] == "pick"}
+        mended = history.corrected(self.ledger, self.ledger.head.position)
+        found: dict[str, list[dict[str, Any]]] = {block: [] for block in blocks}
+        for (body,) in self.ledger.rows(
+            "picks_of_blocks", block="\n".join(blocks), upto=self.ledger.head.position
+        ):
+            event = json.loads(body)
+            correction = mended.get(event["id"].lower())
+            now = event if correction is None else correction.replacement
+            if now is not None and now.get("block") in blocks:
+                found[now["block"]].append(now)
+        return found
 
 
 @dataclass(frozen=True)
@@ -126,7 +136,7 @@ def among(ledger: Ledger, entries: Sequence[Entry], now: int) -> list[Finding]:
         case = _Case(ground, entry)
         found += [one for rule in _RULES for one in rule(case)]
         if case.event["kind"] == "pick":
-            ground.picks(case.event["block"]).append(case.event)
+            ground.picks[case.event["block"]].append(case.event)
     times = Counter(one.rule for one in found)
     return [one for one in found if times[one.rule] <= max(CUSTOM, len(new) // CUSTOM)]
 
@@ -229,35 +239,11 @@ def _ends(event: dict[str, Any], side: str) -> set[tuple[str, str]]:
     }
 
 
-def _recorded_picks(ledger: Ledger, block: str) -> list[dict[str, Any]]:
-    """The recorded picks of a block, as they read now."""
-    mended = history.corrected(ledger, ledger.head.position)
-    since, until = -(2**62), 2**62
-    rows = ledger.rows(
-        "log",
-        upto=ledger.head.position,
-        since=since,
-        until=until,
-        kind="pick",
-        text=f'"block":{json.dumps(block, ensure_ascii=False)}',
-    )
-    found = []
-    for *_, body in rows:
-        event = json.loads(body)
-        if event["kind"] != "pick":
-            continue
-        correction = mended.get(event["id"].lower())
-        now = event if correction is None else correction.replacement
-        if now is not None and now["block"] == block:
-            found.append(now)
-    return found
-
-
 def _ton_or_tonne(case: _Case) -> Iterator[Finding]:
     if case.event["kind"] != "pick":
         return
     unit = case.event["mass"].split(" ")[1]
-    before = {one["mass"].split(" ")[1] for one in case.ground.picks(case.event["block"])}
+    before = {one["mass"].split(" ")[1] for one in case.ground.picks[case.event["block"]]}
     other = {"t": "ton", "ton": "t"}.get(unit)
     if other in before and unit not in before:
         says = f"`{case.event['mass']}`: this block was weighed in `{other}` until now"
@@ -273,7 +259,7 @@ def _more_than_the_block(case: _Case) -> Iterator[Finding]:
     figure, unit = area.split(" ")
     hectares = Fraction(figure) * HECTARE[unit]
     year = case.event["at"][:4]
-    picked = [one for one in case.ground.picks(case.event["block"]) if one["at"][:4] == year]
+    picked = [one for one in case.ground.picks[case.event["block"]] if one["at"][:4] == year]
     mass = sum(parse(one["mass"]).amount for one in [*picked, case.event])
     tonnes = Fraction(mass, 1000 * ONE) / hectares if hectares else Fraction(0)
     if tonnes > MOST_TONNES_A_HECTARE:
