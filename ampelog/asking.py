@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -147,11 +148,26 @@ def answered(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()
     return asked.json or asked.csv
 
 
+STOPPED = 130
+"""Exit code of whoever stops the program, at a question as anywhere."""
+
+
+@contextmanager
+def stoppable() -> Iterator[None]:
+    """A question that may be answered by stopping."""
+    try:
+        yield
+    except typer.Abort:
+        raise SystemExit(STOPPED) from None
+
+
 def agreed(question: str = "Record it?") -> None:
     """Ask on the terminal whether to record; ``Refused`` where nobody is there, or says no."""
     if sys.stdin is None or not sys.stdin.isatty():
         raise Refused("nothing was recorded: nobody is there to be asked", hint="say --yes")
-    if not typer.confirm(question, err=True):
+    with stoppable():
+        said = typer.confirm(question, err=True)
+    if not said:
         raise Refused("nothing was recorded: you said no")
 
 

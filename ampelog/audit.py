@@ -13,10 +13,9 @@ from itertools import chain
 from typing import Any
 
 from ampelog import moments, plausible
-from ampelog.biography import Body, before
 from ampelog.errors import Refused
 from ampelog.gates import Table
-from ampelog.judging import FAIL, Judging, plan_of
+from ampelog.judging import FAIL, Judging
 from ampelog.labelling import Labelled
 from ampelog.moments import NotATime
 from ampelog.oddities import (
@@ -32,9 +31,10 @@ from ampelog.oddities import (
 )
 from ampelog.phrases import listed
 from ampelog.questions import View
+from ampelog.readiness import at_bottling
 from ampelog.readiness import row as judged
 from ampelog.shares import REFUSED, SUPPORTED
-from ampelog.state import BOTTLES, VOLUME, Lot
+from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 from ampelog.verdicts import Verdict
 
@@ -150,27 +150,13 @@ def _implausible(log: Log) -> Iterator[Odd]:
 
 def _gates(log: Log, table: Table, days: tuple[date | None, date | None]) -> Iterator[Odd]:
     """Each bottling of wine, judged by what was known of the wine just before it."""
-    view = log.view
-    steps = [step for step in view.steps if step.event["kind"] == "bottle"]
-    lots = {end.lot for step in steps for end in step.model.from_}
+    zone = log.view.zone
 
     def wanted(step: Step) -> bool:
-        bottled = step.event["kind"] == "bottle"
-        return bottled and _between(moments.day(step.instant, view.zone), days)
+        return _between(moments.day(step.instant, zone), days)
 
-    for step, then, told in before(view, lots, table, wanted):
-        label = next((end.label for end in step.model.to if end.label is not None), None)
-        on = moments.day(step.instant, view.zone)
-        for name in dict.fromkeys(end.lot for end in step.model.from_):
-            lot = then.cellar.lots.get(name)
-            if lot is None or lot.sort != VOLUME or not lot.holdings:
-                continue
-            judging = Judging(then, lot, plan_of(then, lot, label), table, on)
-            judging.bodies = {
-                vessel: told.bodies.get((name, vessel), Body()) for vessel in lot.holdings
-            }
-            judging.unexplained = told.unexplained.get(name, 0)
-            yield from _stops(judging, step, on)
+    for step, judging in at_bottling(log.view, table, wanted):
+        yield from _stops(judging, step, moments.day(step.instant, zone))
 
 
 def _stops(judging: Judging, step: Step, on: date) -> Iterator[Odd]:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from ampelog import say
-from ampelog.asking import No, app
+from ampelog.asking import STOPPED, No, app
 from ampelog.errors import AmpelogError, Refused, Unopenable
 
 # The order of help.
@@ -45,7 +45,6 @@ __all__ = ["app", "hoist", "main", "run"]
 
 NOBODY_READS = 141
 """Exit code where whoever was to read closed the pipe: neither yes nor no was told."""
-STOPPED = 130
 _RARELY = (100_000, 20, 20)
 """How often reference cycles are looked for: a process that ends with its answer makes few."""
 

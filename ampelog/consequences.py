@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
 
-from ampelog import projection
+from ampelog import moments, projection
 from ampelog.biography import biographies
 from ampelog.composing import FIELDS
 from ampelog.errors import Refused
@@ -21,7 +21,7 @@ from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import text
 from ampelog.questions import View
-from ampelog.readiness import judged, row
+from ampelog.readiness import at_bottling, judged, row
 from ampelog.recording import formed, supposed
 from ampelog.resting import rest_of
 from ampelog.sources import Leaf
@@ -32,6 +32,8 @@ from ampelog.stock import on_hold, state
 Answers = dict[tuple[str, str], str | None]
 """By lot and question."""
 _SHOWN = ("variety", "vintage")
+_DIGITS = 26
+"""Signs of a share that are compared: what differs after 24 decimals is rounding."""
 _RANK = {"refused": 0, "undetermined": 1}
 
 
@@ -152,6 +154,7 @@ def answers(view: View, lots: Collection[str], today: date) -> Answers:
         for what, says in _of(view, lot):
             found[lot.name, what] = says
     found.update(_gates(view, there, today))
+    found.update(_bottled(view, {lot.name for lot in there}))
     return found
 
 
@@ -165,7 +168,8 @@ def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
             yield "gained", f"{text(tally.gained)} {sort}"
     holds = on_hold(view, lot)
     if holds:
-        yield "on hold", ", ".join(holds)
+        at = [one.position for one in view.ledger.known(holds).values()]
+        yield "on hold", ", ".join(f"event {position}" for position in sorted(at))
     yield from _made_of(view, lot)
     if lot.sort == BOTTLES:
         rest = rest_of(view, lot).release_on
@@ -183,7 +187,7 @@ def _made_of(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
 
         for (value, material), share in composition.rows(key):
             named = material if material is not None else "not known" if value is None else value
-            yield f"{field}: {named}", share
+            yield f"{field}: {named}", share[:_DIGITS]
 
 
 def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
@@ -198,7 +202,7 @@ def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
         seen[what] = seen.get(what, 0) + 1
         if seen[what] > 1:
             what = f"{what}, fill {seen[what]}"
-        actual = "" if one["actual"] is None else f", {one['actual']}"
+        actual = "" if one["actual"] is None else f", {one['actual'][:_DIGITS]}"
         yield what, f"{one['verdict']}{actual}"
 
 
@@ -212,6 +216,23 @@ def _gates(view: View, lots: Sequence[Lot], today: date) -> Answers:
     for lot in wine:
         for gate in row(judged(view, lot, None, table(), (told, today)))["gates"]:
             found[lot.name, f"gate {gate['gate']} {gate['name']}"] = gate["verdict"]
+    return found
+
+
+def _bottled(view: View, lots: Collection[str]) -> Answers:
+    """The gates that stood against each bottling of these lots, as they were known just before."""
+    found: Answers = {}
+
+    def wanted(step: Step) -> bool:
+        return any(end.lot in lots for end in step.model.to)
+
+    for step, judging in at_bottling(view, table(), wanted):
+        stops = row(judging)["stops"]
+        for name in dict.fromkeys(end.lot for end in step.model.to):
+            if name in lots and stops:
+                on = moments.day(step.instant, view.zone)
+                what = f"gates against bottling {judging.lot.name} on {on}"
+                found[name, what] = ", ".join(stops)
     return found
 
 

@@ -57,15 +57,28 @@ OPTIONAL = {
     "ferment": ("vessel", "organism"),
     "treat": ("vessel", "material", "amount", "material_lot"),
     "analysis": ("lot", "vessel", "lab", "values"),
-    "gauge": ("vessel", "volume", "reason"),
-    "loss": ("vessel", "volume"),
+    "gauge": ("vessel", "volume", "bottles", "reason"),
+    "loss": ("vessel", "volume", "bottles"),
     "rack": ("ref",),
-    "bottle": ("ref",),
+    "bottle": ("lot", "bottles", "format", "label", "code", "ref"),
+    "pack": ("lot", "bottles", "label", "code", "ref"),
     "ship": ("to", "removal", "document"),
     "note": ("lot",),
     "hold": ("lot",),
 }
 """Fields that may stay empty and are asked for, by kind."""
+MEASURES = ("volume", "mass", "bottles", "empty", "all", "each")
+ONE_OF: Mapping[str, Sequence[Sequence[str]]] = {
+    "gauge": (MEASURES,),
+    "loss": (MEASURES,),
+    "analysis": (("lot", "block"), ("values", "other")),
+    "reading": (("brix", "specific_gravity", "temperature"),),
+    "hold": (("lot", "block", "material_lot"),),
+    "bottle": (("lot", "to"), ("bottles", "to"), ("format", "to")),
+    "pack": (("lot", "to"), ("bottles", "to")),
+    "receive": (("lot", "material"), (*MEASURES, "amount")),
+}
+"""By kind: of each of these fields one has to be there; who passed all is asked the first again."""
 WORDS = {
     "at": "When (a day, or a day and an hour)",
     "block": "Which block",
@@ -79,6 +92,10 @@ WORDS = {
     "material": "With what material",
     "amount": "How much of it, as in 60 g",
     "values": "What was found, as in ph=3.6, free_so2=28",
+    "bottles": "How many bottles",
+    "format": "Of what size, as in 750 mL",
+    "label": "Which label",
+    "code": "The mark on glass or case",
     "text": "What was seen or decided",
     "reason": "Why",
     "ref": "Which paper (tag, order)",
@@ -96,8 +113,13 @@ _OFFERED = {
     "label": "label",
 }
 """By field: the names that are offered."""
-_BRINGS = frozenset({"pick", "receive"})
+_BRINGS = frozenset({"pick", "receive", "bottle", "pack"})
 """Kinds whose lot may be a new one."""
+_PARTY = ("ship", "to")
+_FLAT = {"bottle": ("to",), "pack": ("to",)}
+"""Kinds whose one output is asked for field by field."""
+_LIQUID = frozenset({"treat", "reading", "ferment"})
+"""Kinds that are about must or wine alone."""
 MOST_OFFERED = 12
 
 
@@ -109,6 +131,8 @@ class Question:
     asks: str
     offered: tuple[str, ...] = ()
     needed: bool = True
+    more: int = 0
+    """How many other names there are that are not offered."""
 
 
 class Unclear(ValueError):
@@ -137,7 +161,7 @@ def fields(kind: str) -> list[tuple[str, bool]]:
     needed = [
         one.alias or name
         for name, one in model.model_fields.items()
-        if one.is_required() and name not in ("kind", "at")
+        if one.is_required() and name not in ("kind", "at", *_FLAT.get(kind, ()))
     ]
     asked = [(name, True) for name in needed]
     asked += [(name, False) for name in OPTIONAL.get(kind, ()) if name not in needed]
@@ -154,11 +178,41 @@ def question(
     for name, needed in fields(kind):
         if name in given or name in passed or _given_otherwise(kind, name, given):
             continue
-        offered = _offers(kind, name, given, names)
-        words = WORDS["to party"] if (kind, name) == ("ship", "to") else WORDS.get(name)
-        asks = words or name.replace("_", " ").capitalize()
-        return Question(name, asks, tuple(offered[:MOST_OFFERED]), needed)
+        return _asked(kind, name, given, names, needed or _alone(kind, name))
+    for group in ONE_OF.get(kind, ()):
+        if not set(group) & given.keys():
+            return _asked(kind, _first(group, given, names), given, names, True)
     return None
+
+
+def _alone(kind: str, name: str) -> bool:
+    """Whether a field has to be there because none of its others is asked for."""
+    asked = {field for field, _ in fields(kind)}
+    return any(set(group) & asked == {name} for group in ONE_OF.get(kind, ()))
+
+
+def whole(kind: str, given: Mapping[str, Any]) -> bool:
+    """Whether all is given that an event of the kind needs, so that nothing has to be asked."""
+    needed = all(name in given for name, needed in fields(kind) if needed)
+    return needed and all(set(group) & given.keys() for group in ONE_OF.get(kind, ()))
+
+
+def _first(group: Sequence[str], given: Mapping[str, Any], names: Names) -> str:
+    """The field of a group that is asked for: of bottles their number."""
+    counts = any(_lot(one) == given.get("lot") for one in names.get("bottles", ()))
+    return "bottles" if counts and "bottles" in group else group[0]
+
+
+def _lot(place: str) -> str:
+    return place.partition("@")[0]
+
+
+def _asked(kind: str, name: str, given: Mapping[str, Any], names: Names, needed: bool) -> Question:
+    offered = _offers(kind, name, given, names)
+    words = WORDS["to party"] if (kind, name) == ("ship", "to") else WORDS.get(name)
+    asks = words or name.replace("_", " ").capitalize()
+    shown = tuple(offered[:MOST_OFFERED])
+    return Question(name, asks, shown, needed, len(offered) - len(shown))
 
 
 def _offers(kind: str, name: str, given: Mapping[str, Any], names: Names) -> Sequence[str]:
@@ -169,6 +223,10 @@ def _offers(kind: str, name: str, given: Mapping[str, Any], names: Names) -> Seq
         return [*there, *names.get("holding", ())] if kind == "press" else there
     if (kind, name) == ("ship", "to"):
         return names.get("party", ())
+    if name == "lot" and kind in _LIQUID:
+        return list(dict.fromkeys(_lot(one) for one in names.get("holding", ())))
+    if name == "lot" and kind in ("bottle", "pack"):
+        return list(dict.fromkeys(_lot(one) for one in names.get("bottles", ())))
     if name == "vessel" and f"in {given.get('lot')}" in names:
         return names[f"in {given['lot']}"]
     return names.get(_OFFERED.get(name, ""), ()) or _choices(kind, name)
@@ -178,7 +236,11 @@ def _given_otherwise(kind: str, name: str, given: Mapping[str, Any]) -> bool:
     """Whether another field says the same already, so that this one need not be asked."""
     others = {
         "vessel": {"vessels"},
-        "volume": {"mass", "bottles", "each", "all", "empty"},
+        "volume": set(MEASURES),
+        "bottles": set(MEASURES) | {"to"},
+        "format": {"to"},
+        "label": {"to"},
+        "code": {"to"},
         "brix": {"specific_gravity"},
         "specific_gravity": {"brix"},
     }
@@ -201,23 +263,34 @@ def answered(kind: str, asked: Question, said: str, names: Names) -> Any:
     offered = asked.offered
     first, _, rest = text.partition(" ")
     counted = first.isdigit() and text not in offered and 0 < int(first) <= len(offered)
+    if counted and asked.field in ("from", "to") and not rest and (kind, asked.field) != _PARTY:
+        raise Unclear(f"how much of {offered[int(first) - 1]}? `{first} 50 gal`, or `{first} all`")
     if counted and (asked.field in ("from", "to") or not rest):
         text = f"{offered[int(first) - 1]} {rest}".strip()
     try:
         if asked.field in ("from", "to") and kind != "ship":
             found = [shorthand.endpoint(one) for one in text.split(";")]
-            _check_lots(found, names, asked.field)
+            found = [_end(one, names, asked.field) for one in found]
             return found[0] if len(found) == 1 else found
         if asked.field == "from":
-            return shorthand.endpoint(text)
+            return _end(shorthand.endpoint(text), names, "from")
         if asked.field == "values":
             return _values(text)
         value = shorthand.value(kind, asked.field, text)
     except Refused as problem:
         hint = f": {problem.hint}" if problem.hint else ""
         raise Unclear(f"{problem.says}{hint}") from None
-    _check_name(kind, asked.field, value, names)
-    return value
+    _check_form(kind, asked.field, value)
+    return _named(kind, asked.field, value, names)
+
+
+def _check_form(kind: str, field: str, value: Any) -> None:
+    """``Unclear`` where a value is not of the form of its field."""
+    from ampelog.lines import wants
+
+    wanted = wants(kind, field, value)
+    if wanted is not None:
+        raise Unclear(f"`{value}` will not do: {wanted}")
 
 
 def _values(text: str) -> dict[str, str]:
@@ -230,26 +303,27 @@ def _values(text: str) -> dict[str, str]:
     return found
 
 
-def _check_lots(ends: Sequence[Mapping[str, Any]], names: Names, side: str) -> None:
+def _end(end: dict[str, Any], names: Names, side: str) -> dict[str, Any]:
     """What is drawn from must be there; what is filled may be new."""
-    if side == "from":
-        for end in ends:
-            _known("lot", end["lot"], names)
+    return {**end, "lot": _known("lot", end["lot"], names)} if side == "from" else end
 
 
-def _check_name(kind: str, field: str, value: Any, names: Names) -> None:
-    known = _OFFERED.get(field)
+def _named(kind: str, field: str, value: Any, names: Names) -> Any:
+    """A name as it is registered, where it has to be there."""
+    known = "party" if (kind, field) == _PARTY else _OFFERED.get(field)
     new = (field == "lot" and kind in _BRINGS) or field in ("vessel", "material")
     if known is None or new or not isinstance(value, str) or issubclass(KINDS[kind], Register):
-        return
-    _known(known, value, names)
+        return value
+    return _known(known, value, names)
 
 
-def _known(what: str, name: str, names: Names) -> None:
+def _known(what: str, name: str, names: Names) -> str:
+    """The name, or the one that differs from it in capitals alone."""
     there = list(names.get(what, ()))
-    if name not in there:
-        near = get_close_matches(name, there, n=3)
-        hint = (
-            f"did you mean {' or '.join(f'`{one}`' for one in near)}?" if near else "none is near"
-        )
-        raise Unclear(f"there is no {what} `{name}`: {hint}")
+    alike = [one for one in there if one.casefold() == name.casefold()]
+    if name in there or len(alike) == 1:
+        return name if name in there else alike[0]
+    near = get_close_matches(name, there, n=3)
+    near = near or [one for one in there if name.casefold() in one.casefold()][:3]
+    hint = f"did you mean {' or '.join(f'`{one}`' for one in near)}?" if near else "none is near"
+    raise Unclear(f"there is no {what} `{name}`: {hint}")

@@ -216,6 +216,17 @@ def typed(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry 
         return [Finding("form", where, str(problem), "write it without that")]
 
 
+def wants(kind: str, field: str, value: Any) -> str | None:
+    """What a field of a kind wants where a value is not of its form, in words; else None."""
+    try:
+        KINDS[kind].model_validate({"kind": kind, "at": "2000-01-01", field: value})
+    except ValidationError as problem:
+        errors = [one for one in problem.errors() if one["loc"][:1] == (field,)]
+        if errors and errors[0]["type"] not in ("missing", "extra_forbidden"):
+            return mistakes.wanted(field, errors)
+    return None
+
+
 def _moment(
     text: str, kind: str, where: str, zone: ZoneInfo, now: int, problems: list[Finding]
 ) -> int | None:

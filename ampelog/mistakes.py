@@ -132,6 +132,11 @@ def _seen(value: Any) -> str:
     return text if len(text) <= MOST_SEEN else text[:MOST_SEEN] + "…"
 
 
+def wanted(field: str, errors: Sequence[ErrorDetails]) -> str:
+    """What a single field wants, in words."""
+    return f"wanted {_wanted(field, errors)}"
+
+
 def _wanted(path: str, errors: Sequence[ErrorDetails]) -> str:
     """What would have done; where a value is of one of the types, only that one is told."""
     close = [error for error in errors if error["type"] not in TYPES]

@@ -8,12 +8,13 @@ and where law decides, the regulator and licensed counsel decide.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
 from ampelog import moments
-from ampelog.biography import Biographies, Body, Measured, biographies, note_of
+from ampelog.biography import Biographies, Body, Measured, before, biographies, note_of
 from ampelog.errors import Refused
 from ampelog.gate_rules import RULES, Rule
 from ampelog.gates import Gate, Table
@@ -31,6 +32,7 @@ from ampelog.judging import (
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.state import VOLUME, Lot
+from ampelog.steps import Step
 from ampelog.stock import on_hold, state
 
 ORDER = (FAIL, STALE, MISSING, ADVICE, WAIVED, PASS)
@@ -73,6 +75,23 @@ def judged(
     }
     judging.unexplained = told.unexplained.get(lot.name, 0)
     return judging
+
+
+def at_bottling(
+    view: View, table: Table, wanted: Callable[[Step], bool]
+) -> Iterator[tuple[Step, Judging]]:
+    """Each bottling of wine that is wanted, with the wine as it was known just before it, lot by
+    lot. Each judging holds until the next is asked for."""
+    steps = [step for step in view.steps if step.event["kind"] == "bottle" and wanted(step)]
+    lots = {end.lot for step in steps for end in step.model.from_}
+    asked = {step.position for step in steps}
+    for step, then, told in before(view, lots, table, lambda one: one.position in asked):
+        label = next((end.label for end in step.model.to if end.label is not None), None)
+        on = moments.day(step.instant, view.zone)
+        for name in dict.fromkeys(end.lot for end in step.model.from_):
+            lot = then.cellar.lots.get(name)
+            if lot is not None and lot.sort == VOLUME and lot.holdings:
+                yield step, judged(then, lot, label, table, (told, on))
 
 
 def _check(lot: Lot) -> None:

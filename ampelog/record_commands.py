@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ampelog import asking, completing, say
-from ampelog.asking import Settings, agreed, app
+from ampelog.asking import Settings, agreed, app, stoppable
 from ampelog.errors import Refused
 from ampelog.log_commands import Aside, recorded
 from ampelog.opening import opened
@@ -42,7 +42,7 @@ def record(
     guided = attended() and not asked.json
     if kind is None and not guided:
         raise Refused("what happened? name the kind of event", hint=completing.listed_kinds())
-    with opened(asked, write=True) as ledger:
+    with stoppable(), opened(asked, write=True) as ledger:
         moment = asking.now()
         entry = _guided(ledger, kind, pairs or [], moment) if guided else None
         entry = entry or _typed(ledger, str(kind), pairs or [], moment)
@@ -102,8 +102,35 @@ def _guided(ledger: Ledger, kind: str | None, pairs: list[str], moment: int) -> 
     kind = _kind() if kind is None else kind
     event = shorthand.event(kind, pairs)
     names = effects.offers(ledger)
-    whole = all(name in event for name, needed in guiding.fields(kind) if needed)
+    whole = guiding.whole(kind, event)
     passed: list[str] = [name for name, needed in guiding.fields(kind) if whole and not needed]
+    dated = "at" in event or (whole and bool(pairs))
+    while True:
+        _asked_for(kind, event, names, passed)
+        if not dated:
+            _when(ledger, event, moment)
+        try:
+            return _checked(ledger, dict(event), moment)
+        except Refused as refused:
+            _anew(refused, event, passed)
+
+
+def _anew(refused: Refused, event: dict[str, Any], passed: list[str]) -> None:
+    """What is wrong, and which answer is to be given anew; the others are kept."""
+    say.findings(refused.findings, "error")
+    said = ", ".join(name for name in event if name != "kind")
+    name = typer.prompt(f"Which of these anew ({said}; Enter: give up)", default="",
+                        show_default=False, err=True).strip()  # fmt: skip
+    if not name:
+        raise refused
+    event.pop(name, None)
+    passed[:] = [one for one in passed if one != name]
+
+
+def _asked_for(kind: str, event: dict[str, Any], names: Names, passed: list[str]) -> None:
+    """Ask for what is missing, field by field."""
+    from ampelog import guiding
+
     while True:
         question = guiding.question(kind, event, names, passed)
         if question is None:
@@ -113,9 +140,6 @@ def _guided(ledger: Ledger, kind: str | None, pairs: list[str], moment: int) -> 
             passed.append(question.field)
         else:
             event[question.field] = value
-    if "at" not in event and not (whole and pairs):
-        _when(ledger, event, moment)
-    return _checked(ledger, event, moment)
 
 
 def _kind() -> str:
@@ -137,6 +161,8 @@ def _answer(kind: str, question: Question, names: Names) -> Any:
 
     for number, name in enumerate(question.offered, 1):
         say.note(f"{number:>5}  {name}")
+    if question.more:
+        say.note(f"       and {question.more} more, by name")
     asks = question.asks if question.needed else f"{question.asks} (Enter: none)"
     while True:
         said = typer.prompt(asks, default="" if not question.needed else None,

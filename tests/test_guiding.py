@@ -18,10 +18,12 @@ from tests.program import Run
 pytest_plugins = ("tests.running",)
 
 NAMES = {
-    "lot": ["A", "B", "24-SY"],
+    "lot": ["A", "B", "BOT", "24-SY"],
     "vessel": ["T1", "T2"],
     "block": ["Hill", "Flat"],
     "holding": ["A@T1", "B@T2"],
+    "bottles": ["BOT"],
+    "party": ["Larder & Lantern"],
     "in A": ["T1"],
 }
 
@@ -72,6 +74,14 @@ def led(kind: str, answers: list[str], given: dict[str, Any] | None = None) -> d
          {"lot": "A", "vessel": "T1", "brix": "12.4", "temperature": "18 C"}),
         ("analysis", ["A", "", "", "ph=3.6, free_so2=28"],
          {"lot": "A", "values": {"ph": "3.6", "free_so2": "28"}}),
+        ("gauge", ["A", "T1", "", "", "dip", "120 gal"],
+         {"lot": "A", "vessel": "T1", "reason": "dip", "volume": "120 gal"}),
+        ("gauge", ["BOT", "", "", "", "inventory", "310"],
+         {"lot": "BOT", "reason": "inventory", "bottles": 310}),
+        ("reading", ["A", "", "", "", "", "12.4"], {"lot": "A", "brix": "12.4"}),
+        ("bottle", ["1 all", "B24", "530", "750 mL", "", "L24", ""],
+         {"from": {"lot": "A", "vessel": "T1", "all": True}, "lot": "B24", "bottles": 530,
+          "format": "750 mL", "code": "L24"}),
         ("loss", ["A", "lees", "T1", "3 gal"],
          {"lot": "A", "reason": "lees", "vessel": "T1", "volume": "3 gal"}),
     ],
@@ -110,6 +120,9 @@ def test_an_unknown_kind_is_asked_again_with_the_nearest() -> None:
     [
         ("rack", "from", "24-SV@T1 5 gal", "did you mean `24-SY`"),
         ("rack", "from", "A@T1 5 gl", "no quantity that is known"),
+        ("pick", "mass", "8400", "`8400` will not do: wanted"),
+        ("reading", "temperature", "y", "wanted a temperature"),
+        ("ship", "to", "Larder", "did you mean `Larder & Lantern`"),
         ("reading", "lot", "C", "there is no lot `C`"),
         ("pick", "block", "Hil", "did you mean `Hill`"),
         ("analysis", "values", "3.6", "ph=3.6"),
@@ -123,6 +136,23 @@ def test_an_answer_that_cannot_be_taken_says_what_would_be(
         guiding.answered(kind, asked, said, NAMES)
 
 
+def test_a_number_alone_asks_how_much_and_capitals_do_not_matter() -> None:
+    asked = guiding.Question("from", "from", ("A@T1", "B@T2"))
+    with pytest.raises(Unclear, match="how much of B@T2"):
+        guiding.answered("rack", asked, "2", NAMES)
+    block = guiding.Question("block", "block")
+    assert guiding.answered("pick", block, "hill", NAMES) == "Hill"
+    end = guiding.answered("rack", asked, "24-sy@T1 5 gal", NAMES)
+    assert end == {"lot": "24-SY", "vessel": "T1", "volume": "5 gal"}
+
+
+def test_what_is_not_offered_is_counted() -> None:
+    names = {"block": [f"Block {number}" for number in range(20)]}
+    asked = guiding.question("pick", {}, names)
+    assert asked is not None
+    assert (len(asked.offered), asked.more) == (guiding.MOST_OFFERED, 8)
+
+
 def test_every_kind_can_be_asked_for_to_its_end() -> None:
     from ampelog.events import KINDS
 
@@ -133,7 +163,10 @@ def test_every_kind_can_be_asked_for_to_its_end() -> None:
             asked = guiding.question(kind, given, NAMES, passed)
             if asked is None:
                 break
-            passed.append(asked.field)
+            if asked.needed:
+                given[asked.field] = "1"
+            else:
+                passed.append(asked.field)
         else:
             pytest.fail(f"{kind} is asked for without end")
 
