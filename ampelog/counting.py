@@ -67,7 +67,15 @@ class Count:
         }
         if self.format:
             row["bottles"] = self.counted // self.format
+            row["book_bottles"] = _bottles(self.book, self.format)
+            row["difference_bottles"] = _bottles(self.difference, self.format)
         return row
+
+
+def _bottles(amount: int, size: int) -> str:
+    """A number of bottles, with two decimals where it is not whole."""
+    whole, rest = divmod(amount, size)
+    return str(whole) if not rest else quantities.floor_text(Fraction(amount, size), 2)
 
 
 @dataclass(frozen=True)
@@ -103,13 +111,8 @@ def sheet(view: View, units: str, today: date, premises: str | None = None) -> l
 
 
 def _row(name: str, lot: Lot, vessel: str | None, holding: Holding, units: str) -> dict[str, Any]:
-    if lot.sort == BOTTLES:
-        unit, book = "bottles", count(lot, holding.amount)
-    else:
-        unit = UNITS[units][lot.sort]
-        size = quantities.parse(f"1 {unit}").amount
-        amount = EXACT.divide(Decimal(holding.amount), Decimal(size))
-        book = f"{amount.quantize(_TENTHS, ROUND_HALF_UP, EXACT):f}"
+    unit = "bottles" if lot.sort == BOTTLES else UNITS[units][lot.sort]
+    book = _book(lot, holding, unit)
     return {
         "sheet": name,
         "vessel": vessel or "",
@@ -121,13 +124,30 @@ def _row(name: str, lot: Lot, vessel: str | None, holding: Holding, units: str) 
     }
 
 
+def _book(lot: Lot, holding: Holding, unit: str) -> str:
+    """What the book says of a holding, as a sheet prints it."""
+    if lot.sort == BOTTLES:
+        return count(lot, holding.amount)
+    size = quantities.parse(f"1 {unit}").amount
+    amount = EXACT.divide(Decimal(holding.amount), Decimal(size))
+    return f"{amount.quantize(_TENTHS, ROUND_HALF_UP, EXACT):f}"
+
+
 # ---- the filled sheet
 
 
 def filled(
-    view: View, content: bytes, name: str, at: str, known: Mapping[str, dict[str, Any]]
+    view: View,
+    content: bytes,
+    name: str,
+    at: str,
+    known: Mapping[str, dict[str, Any]],
+    *,
+    dated: bool = False,
 ) -> Filled:
-    """What a filled sheet says, against the book of now; ``known`` are the recorded events by id.
+    """What a filled sheet says, against the book of ``view``; ``known`` are the recorded events by
+    id. Where nobody said when it was counted (``dated``), it was now, and the book must still be
+    the one that the sheet was printed from.
 
     ``Refused`` with every row that cannot be read, or is not of the book any more.
     """
@@ -149,6 +169,8 @@ def filled(
             before = known.get(event["id"])
             if before is None:
                 counts.append(_count(view, event, where, amount))
+                if not dated:
+                    _check_unmoved(view, event, texts)
             elif _same(before, event):
                 again += 1
             else:
@@ -223,9 +245,24 @@ def _count(view: View, event: dict[str, Any], where: str, amount: int) -> Count:
     return Count(where, event, lot.name, vessel, lot.sort, holding.amount, amount, bottle)
 
 
+def _check_unmoved(view: View, event: Mapping[str, Any], texts: Mapping[str, str]) -> None:
+    """``Slip`` where the book of a holding is another than the sheet was printed from."""
+    lot = view.cellar.lots[event["lot"]]
+    printed = texts.get("book", "")
+    now = _book(lot, lot.holdings[event.get("vessel")], texts["unit"])
+    if printed and Decimal(printed) != Decimal(now):
+        raise Slip(
+            f"the book said {printed} {texts['unit']} when the sheet was printed, and says {now} "
+            "now",
+            "it was moved since: say with --at when it was counted, or print a new sheet",
+            "moved since",
+        )
+
+
 def _measured(lot: Lot, texts: Mapping[str, str], habits: Habits) -> tuple[dict[str, Any], int]:
     """The quantity as a gauge says it, and in 10^-12 L or kg."""
-    figure = number(texts["counted"], habits)
+    said = texts["counted"].strip().lower()
+    figure = "0" if said == "empty" else number(texts["counted"], habits)
     if figure.startswith("-"):
         raise Slip(f"`{texts['counted']}` is less than nothing", "write what was counted")
     if not Decimal(figure):

@@ -10,11 +10,14 @@ import typer
 from ampelog import asking, say
 from ampelog.asking import Settings, agreed, answered, app, at_head
 from ampelog.errors import Refused
+from ampelog.log_commands import changed
 from ampelog.opening import opened, reading, viewed
 
 if TYPE_CHECKING:
     from ampelog.counting import Filled
+    from ampelog.errors import Finding
     from ampelog.ledger import Ledger
+    from ampelog.lines import Entry
     from ampelog.printing import Made
     from ampelog.questions import View
 
@@ -109,11 +112,13 @@ def count(
     with opened(asked, write=True) as ledger:
         filled, moment = _filled(ledger, file, at)
         rows = [one.row() for one in filled.counts]
+        load = _entries(ledger, filled, moment)
+        changes = changed(ledger, *load, moment, dry_run=False)
         if not asked.json:
-            counting_sheet.sheet(filled, rows, asked.units)
+            counting_sheet.sheet(filled, rows, asked.units, changes)
         if rows and not yes:
             agreed(f"Record {len(rows):,} measurements?")
-        answer = _recorded(ledger, filled, moment)
+        answer = _recorded(ledger, filled, load, moment) | {"changes": changes}
     if not answered(asked, {**answer, "differences": rows, "blank": filled.blank}):
         say.line(f"{answer['recorded']:,} measurements recorded.")
 
@@ -130,7 +135,7 @@ def _filled(ledger: Ledger, file: str, at: str | None) -> tuple[Filled, int]:
     if at is not None:
         view = _then(view, at)
     known = {key: one.event for key, one in ledger.known(counting.ids(view, content, file)).items()}
-    return counting.filled(view, content, file, said, known), moment
+    return counting.filled(view, content, file, said, known, dated=at is not None), moment
 
 
 def _then(view: View, at: str) -> View:
@@ -147,19 +152,29 @@ def _then(view: View, at: str) -> View:
     return view.during(cellar, steps, when)
 
 
-def _recorded(ledger: Ledger, filled: Filled, moment: int) -> dict[str, Any]:
-    """Record the counts as one load; what that did, for JSON."""
-    from ampelog import lines, recording
-    from ampelog.errors import Finding
+def _entries(ledger: Ledger, filled: Filled, moment: int) -> tuple[list[Entry], list[Finding]]:
+    """The counts as events, and what is wrong with them."""
+    from ampelog import lines
     from ampelog.history import zone_of
 
-    entries, problems = list[lines.Entry](), list[Finding]()
+    entries: list[Entry] = []
+    problems: list[Finding] = []
     for one in filled.counts:
         found = lines.typed(one.event, one.where, zone_of(ledger), moment)
         if isinstance(found, lines.Entry):
             entries.append(found)
         else:
             problems += found
+    return entries, problems
+
+
+def _recorded(
+    ledger: Ledger, filled: Filled, load: tuple[list[Entry], list[Finding]], moment: int
+) -> dict[str, Any]:
+    """Record the counts as one load; what that did, for JSON."""
+    from ampelog import recording
+
+    entries, problems = load
     done = recording.record(ledger, entries, problems, by=asking.login(), now=moment)
     say.findings(done.findings)
     return {

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from ampelog import say
+from ampelog import changes_sheet, say
 from ampelog.counting import Filled
 
 Row = dict[str, Any]
 
 
-def sheet(filled: Filled, rows: Sequence[Row], units: str) -> None:
-    """What was counted beside the book."""
+def sheet(filled: Filled, rows: Sequence[Row], units: str, changes: Sequence[Row] = ()) -> None:
+    """What was counted beside the book, and what it changes in earlier answers."""
     parts = [f"{len(rows):,} counted"]
     parts += [f"{filled.blank:,} left empty"] if filled.blank else []
     parts += [f"{filled.known:,} recorded before"] if filled.known else []
@@ -37,15 +37,21 @@ def sheet(filled: Filled, rows: Sequence[Row], units: str) -> None:
             ("vessel", "lot", "book", "counted", "difference", "", ""),
             right=(2, 3, 4, 5),
         )
+    if changes:
+        changes_sheet.sheet(changes)
 
 
 def _amount(row: Row, what: str, units: str) -> str:
+    if "bottles" in row:
+        return f"{row['bottles'] if what == 'counted' else row['book_bottles']} bottles"
     if f"{what}_kg" in row:
         return say.mass(row[f"{what}_kg"], units)
     return say.volume(row[f"{what}_l"], units)
 
 
 def _signed(row: Row, units: str) -> str:
+    if "bottles" in row:
+        return str(row["difference_bottles"])
     unit = "kg" if "difference_kg" in row else "L"
     amount = row[f"difference_{unit.lower()}"]
     sign = "-" if amount.startswith("-") else "+" if amount != "0" else ""

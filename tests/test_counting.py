@@ -71,6 +71,33 @@ def test_nothing_is_recorded_where_nobody_is_asked(cellar: Run, tmp_path: Path) 
     assert cellar("log", "--kind", "gauge", "--json").json == []
 
 
+def test_a_sheet_that_the_book_has_left_behind_asks_when_it_was_counted(
+    cellar: Run, tmp_path: Path
+) -> None:
+    path = tmp_path / "count.csv"
+    filled(cellar, path, {"A": "49"})
+    moved = cellar("record", "rack", "at=2026-05-30", "from=A 9 gal", "to=A9@T9 9 gal")
+    assert moved.code == 0, moved.err
+    late = cellar("count", str(path), "--yes")
+    assert late.code == 2
+    assert "when the sheet was printed" in late.said
+    assert "--at" in late.said
+    dated = cellar("count", str(path), "--yes", "--at", "2026-05-29", "--json")
+    assert dated.code == 0, dated.err
+    assert dated.json["changes"], "what was racked later is less by what was missing"
+
+
+def test_empty_may_be_written_in_words_and_bottles_are_told_as_bottles(
+    cellar: Run, tmp_path: Path
+) -> None:
+    path = tmp_path / "count.csv"
+    filled(cellar, path, {"B": "empty", "C24": "478"})
+    told = cellar("count", str(path), "--yes")
+    assert told.code == 0, told.err
+    assert "480 bottles" in told.out
+    assert "478 bottles" in told.out
+
+
 def test_rows_that_cannot_be_read_are_told_all_at_once(cellar: Run, tmp_path: Path) -> None:
     path = tmp_path / "count.csv"
     filled(cellar, path, {"A": "some", "B": "-3", "C24": "12.5", "D": "99"})
