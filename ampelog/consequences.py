@@ -24,6 +24,7 @@ from ampelog.questions import View
 from ampelog.readiness import at_bottling, judged, row
 from ampelog.recording import formed, supposed
 from ampelog.resting import rest_of
+from ampelog.sameness import MIXING, Grounds
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, UNITS, VOLUME, Lot
 from ampelog.steps import Step
@@ -51,12 +52,16 @@ def changes(
     before = View(ledger)
     about = list(_about(ledger, entries))
     lots = _reached(before, about)
+    grounds, named = _grounds(ledger, entries, about)
+    stood = {} if grounds is None else grounds.of(before, before.lots_named(lots))
     with supposed(ledger, entries, by=by, now=now):
         after = View(ledger)
         lots |= _reached(after, about)
-        then = answers(after, lots, today)
+        stands = {} if grounds is None else grounds.of(after, after.lots_named(lots))
+        same = {name for name, ground in stands.items() if stood.get(name) == ground} - named
+        then = answers(after, lots, today, same)
         shipped = {name: _shipped(after, name) for name in lots}
-    was = answers(View(ledger), lots, today)
+    was = answers(before, lots, today, same)
     rows = [
         {
             "lot": lot,
@@ -69,6 +74,18 @@ def changes(
         if was.get((lot, what)) != then.get((lot, what))
     ]
     return sorted(rows, key=_gravity)
+
+
+def _grounds(
+    ledger: Ledger, entries: Sequence[Entry], about: Sequence[dict[str, Any]]
+) -> tuple[Grounds | None, set[str]]:
+    """What finds the lots that stand as they stood, and the names of those of which more may
+    change; None where the load does more than move wine."""
+    if any(event["kind"] not in MIXING for event in about):
+        return None, set()
+    corrected = [one.event["corrects"] for one in entries if one.event["kind"] == "correct"]
+    anew = {record.position for record in ledger.known(corrected).values()}
+    return Grounds(anew), {name for event in about for name in projection.named(event)}
 
 
 def _gravity(change: dict[str, Any]) -> tuple[int, str, str]:
@@ -144,21 +161,36 @@ def _onward(step: Step, found: Collection[str]) -> set[str]:
 # ---- the answers
 
 
-def answers(view: View, lots: Collection[str], today: date) -> Answers:
+def answers(
+    view: View, lots: Collection[str], today: date, same: Collection[str] = frozenset()
+) -> Answers:
     """What the ledger says of these lots: what is held and lost, of what it is made, what its label
-    may say, when it may leave, what holds it, and how its gates stand."""
+    may say, when it may leave, what holds it, and how its gates stand. Of those that stand as they
+    stood, ``same``, only what a book may say otherwise."""
     found: Answers = {}
-    there = [lot for name in sorted(lots) if (lot := view.cellar.lots.get(name)) is not None]
+    there = view.lots_named(lots)
     view.foresee(there)
     for lot in there:
-        for what, says in _of(view, lot):
+        told = _booked(view, lot) if lot.name in same else _of(view, lot)
+        for what, says in told:
             found[lot.name, what] = says
-    found.update(_gates(view, there, today))
-    found.update(_bottled(view, {lot.name for lot in there}))
+    asked = [lot for lot in there if lot.name not in same]
+    found.update(_gates(view, asked, today))
+    found.update(_bottled(view, {lot.name for lot in asked}))
     return found
 
 
 def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
+    yield from _booked(view, lot)
+    yield from _made_of(view, lot)
+    if lot.sort == BOTTLES:
+        rest = rest_of(view, lot).release_on
+        yield "may leave from", None if rest is None else rest.isoformat()
+    if view.cellar.label_of(lot, view.claimed(lot)) is not None:
+        yield from _statements(view, lot)
+
+
+def _booked(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
     unit = UNITS[lot.sort]
     yield "held", f"{text(lot.amount)} {unit}"
     for sort, tally in lot.tallies.items():
@@ -170,12 +202,6 @@ def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
     if holds:
         at = [one.position for one in view.ledger.known(holds).values()]
         yield "on hold", ", ".join(f"event {position}" for position in sorted(at))
-    yield from _made_of(view, lot)
-    if lot.sort == BOTTLES:
-        rest = rest_of(view, lot).release_on
-        yield "may leave from", None if rest is None else rest.isoformat()
-    if view.cellar.label_of(lot, view.claimed(lot)) is not None:
-        yield from _statements(view, lot)
 
 
 def _made_of(view: View, lot: Lot) -> Iterator[tuple[str, str]]:

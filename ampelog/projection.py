@@ -239,6 +239,13 @@ def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cella
     return cellar
 
 
+def read_lots(ledger: Ledger, cellar: Cellar, names: Sequence[str]) -> None:
+    """Put these lots into a standing cellar at once, as far as there are any."""
+    if isinstance(cellar.lots, Shelf) and names:
+        found = _lots(ledger, "\n".join(names))
+        cellar.lots.read(names, {**found, **cellar.lots})
+
+
 def _vessels(ledger: Ledger, names: str) -> dict[str, str]:
     return dict(ledger.rows("vessel_states", vessel=names))
 

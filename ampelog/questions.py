@@ -129,6 +129,12 @@ class View:
             raise Refused(f"there is no lot `{name}`{when}", hint=self.cellar.near(name, NO_LOT))
         return lot
 
+    def lots_named(self, names: Iterable[str]) -> list[Lot]:
+        """Those of these lots that there ever were, by name; read at once."""
+        asked = sorted(names)
+        projection.read_lots(self.ledger, self.cellar, asked)
+        return [lot for name in asked if (lot := self.cellar.lots.get(name)) is not None]
+
     def held_lots(self, sort: str = "") -> list[Lot]:
         """The lots that hold something, by name; those of one sort where it is named."""
         if self._steps is None:

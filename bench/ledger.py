@@ -66,6 +66,8 @@ class Made:
     topping: str
     topping_vessel: str
     last_day: str
+    late: dict[str, str]
+    """A topping that nobody recorded, three years before the last day."""
 
 
 @dataclass(frozen=True)
@@ -393,6 +395,14 @@ def write(path: Path, winery: Winery) -> Made:
             count += 1
             legs += _legs(event)
     last = FIRST_YEAR + winery.vintages - 1
+    past, number = max(FIRST_YEAR, last - 2), winery.lots - 1
+    late = {
+        "at": f"{past + 1}-06-20",
+        "from": _topping(past),
+        "from_vessel": _tank(past),
+        "to": _lot(past, number),
+        "to_vessel": _barrels(past, number)[0],
+    }
     return Made(
         count,
         legs,
@@ -402,6 +412,7 @@ def write(path: Path, winery: Winery) -> Made:
         _topping(last),
         _tank(last),
         f"{last + 2}-07-01",
+        late,
     )
 
 

@@ -33,8 +33,10 @@ ENVIRONMENT = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTEC
 QUICK = os.environ.get("BENCH") == "quick"
 LARGE = 169_000
 SIZES = (10_000, 100_000) if QUICK else (10_000, 100_000, 1_000_000)
-SHORT, LONG = 3, 2
-"""How often what takes under a second, and what takes longer, is run."""
+SHORT, LONG, OFTEN = 3, 2, 5
+"""How often what takes under a second, what takes longer, and what is felt each morning, is run."""
+LATE = 10
+"""Seconds that a late entry may take beyond five times the floor."""
 
 PAST = "2026-06-01"
 """A day in the example's past on which its bottles are there."""
@@ -355,6 +357,40 @@ def recording(table: Table, ledger: Path, about: dict[str, Any]) -> None:
     table.ratio("record a topping of 20 barrels into it", topped, floor, 4)
 
 
+def asking(table: Table, ledger: Path) -> None:
+    """(c) What a cellar asks every morning, against starting up and opening the file."""
+    tell("the questions of a morning")
+    names = ("lots", "vessels", "numbers")
+    floor, *took = turns(
+        OFTEN,
+        lambda: imported(ledger),
+        *(partial(answered, ledger, name) for name in names),
+    )
+    for name, one in zip(names, took, strict=True):
+        table.ratio(f"{name}, of it", one, floor, 3)
+
+
+def answered(ledger: Path, *words: str) -> Took:
+    """A question."""
+    return ampelog(ledger, *words)[0]
+
+
+def late(table: Table, ledger: Path, about: dict[str, Any]) -> None:
+    """(c) A topping of three years back, against starting up and opening the file; once, because it
+    changes the ledger."""
+    tell("recording a topping of three years back")
+    said = about["late"]
+    drawn = {"lot": said["from"], "vessel": said["from_vessel"], "volume": "0.2 L"}
+    filled = {"lot": said["to"], "vessel": said["to_vessel"], "volume": "0.2 L"}
+    ends = (f"from={json.dumps(drawn)}", f"to={json.dumps(filled)}")
+    floor = turns(SHORT, lambda: imported(ledger))[0]
+    took, _ = ampelog(ledger, "record", "top", f"at={said['at']}", *ends)
+    beyond = took.seconds - 5 * floor.seconds
+    what = "record a topping of three years back, beyond 5 times the floor"
+    row = Row(what, _said(took), _said(floor), f"{beyond:.1f} s", "at most 10 s", beyond <= LATE)
+    table.plain(row)
+
+
 def scaling(table: Table) -> None:
     """(d) What one event costs, start-up taken off, in ledgers of three sizes."""
     one = WORK / "one.jsonl"
@@ -484,7 +520,9 @@ def large(table: Table, kind: str) -> None:
     ledger, about = loading(table, kind)
     composing(table, ledger, about, kind)
     claiming(table, ledger, about, kind)
+    asking(table, ledger)
     recording(table, ledger, about)
+    late(table, ledger, about)
 
 
 def labels(table: Table) -> None:

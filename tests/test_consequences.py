@@ -8,13 +8,14 @@ from typing import Any
 
 import pytest
 
-from ampelog import correcting, lines
+from ampelog import consequences, correcting, lines
 from ampelog import ledger as ledgers
 from ampelog.consequences import answers, changes
 from ampelog.errors import Refused
 from ampelog.lateness import reaches_back
 from ampelog.questions import View
 from ampelog.recording import supposed
+from ampelog.state import Lot
 from tests.conftest import NOW, ZONE, Vintage, as_lines
 from tests.program import copied
 
@@ -253,3 +254,67 @@ def test_a_struck_event_reads_as_nothing(vintage: Vintage) -> None:
     read = correcting.reads_now(vintage.ledger, PICK)
     assert read is not None
     assert read["mass"] == "880 kg"
+
+
+# --- what stands as it stood ---
+
+
+DRAWN = """
+{"kind": "receive", "at": "2024-10-01", "lot": "T", "volume": "1000 L", "vessel": "T1",
+ "state": "wine", "composition": [{"share": "1", "variety": "Syrah", "vintage": 2023}]}
+{"kind": "receive", "at": "2024-10-01", "lot": "Y", "volume": "200 L", "vessel": "B1",
+ "state": "wine", "composition": [{"share": "1", "variety": "Merlot", "vintage": 2024}]}
+{"kind": "receive", "at": "2024-10-01", "lot": "Z", "volume": "200 L", "vessel": "B2",
+ "state": "wine", "composition": [{"share": "1", "variety": "Merlot", "vintage": 2024}]}
+{"kind": "top", "at": "2024-12-01", "from": {"lot": "T", "volume": "10 L"},
+ "to": {"lot": "Y", "vessel": "B1", "volume": "10 L"}}
+{"kind": "top", "at": "2024-12-02", "from": {"lot": "T", "volume": "10 L"},
+ "to": {"lot": "Z", "vessel": "B2", "volume": "10 L"}}
+{"kind": "label", "at": "2000-01-01", "name": "M", "style": "dry red", "market": ["us"],
+ "statements": {"variety": ["Merlot"], "vintage": 2024}}
+{"kind": "bottle", "at": "2025-03-01", "from": {"lot": "Y", "all": true}, "to": {"lot": "BY",
+ "bottles": 280, "format": "750 mL", "label": "M"}}
+{"kind": "bottle", "at": "2025-03-02", "from": {"lot": "Z", "all": true}, "to": {"lot": "BZ",
+ "bottles": 280, "format": "750 mL", "label": "M"}}
+"""
+LATE_TOP = """
+{"kind": "top", "at": "2025-01-01", "from": {"lot": "T", "volume": "4 L"},
+ "to": {"lot": "Y", "vessel": "B1", "volume": "4 L"}}
+"""
+
+
+@pytest.mark.parametrize(
+    ("words", "untouched"),
+    [
+        (LATE_TOP, {"Z", "BZ"}),
+        (
+            '{"kind": "loss", "at": "2025-01-01", "lot": "T", "volume": "4 L", "reason": "spill"}',
+            {"Y", "Z", "BY", "BZ"},
+        ),
+        # The first draw closes the body that all drew from: all are asked again, and rightly told.
+        (LATE_TOP.replace("2025-01-01", "2024-11-01").replace('"Y", "vessel": "B1"',
+         '"Z", "vessel": "B2"'), set()),
+    ],
+)  # fmt: skip
+def test_lots_that_stand_as_they_stood_are_not_asked_again(
+    vintage: Vintage, monkeypatch: pytest.MonkeyPatch, words: str, untouched: set[str]
+) -> None:
+    vintage.load(DRAWN)
+    view = vintage.view()
+    entries, _ = lines.read(as_lines(words), "lines", ZONE, NOW)
+    every = {lot.name for lot in view.all_lots()}
+    before = answers(view, every, TODAY)
+    with supposed(vintage.ledger, entries, by="Ines", now=NOW):
+        after = answers(View(vintage.ledger), every, TODAY)
+    met = set()
+    whole = consequences._of
+
+    def watched(view: View, lot: Lot) -> Any:
+        met.add(lot.name)
+        return whole(view, lot)
+
+    monkeypatch.setattr(consequences, "_of", watched)
+    told = asked(vintage, words)
+    differs = {key for key in {**before, **after} if before.get(key) != after.get(key)}
+    assert {(one["lot"], one["what"]) for one in told} == differs
+    assert met == {"T", "Y", "Z", "BY", "BZ"} - untouched
