@@ -10,6 +10,7 @@ import random
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
+from copy import deepcopy
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -478,7 +479,7 @@ def test_a_forged_log_is_answered_whatever_stands_in_it(
         for _ in range(data.draw(st.integers(1, 2))):
             there = data.draw(st.sampled_from(places([one["event"] for one in lines])))
             node, key = there
-            node[key] = data.draw(st.sampled_from(WRONG))
+            node[key] = deepcopy(data.draw(st.sampled_from(WRONG)))  # each place has its own
         found = unpacked(forged(files, lines))
         if not found.findings:
             attesting._figures(found)
