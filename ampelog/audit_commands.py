@@ -37,7 +37,7 @@ def audit(  # one parameter an option
     if out is not None:
         made = audit_page.page(rows, today, head, premises, {"since": since, "until": until})
         written(out, printing.write(made, out, paper))
-    if not answered(asked, rows, rows):
+    if not answered(asked, rows, rows) and out is None:
         audit_sheet.sheet(rows, today)
 
 

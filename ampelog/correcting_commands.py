@@ -42,7 +42,25 @@ def correct(
         _shown(asked, ledger, event, changes)
         if not yes:
             agreed()
-        recorded(asked, ledger, ([entry], []), moment, aside=Aside(changes=changes))
+        try:
+            recorded(asked, ledger, ([entry], []), moment, aside=Aside(changes=changes))
+        except Refused as refused:
+            raise _shortened(refused) from None
+
+
+MOST_TOLD = 8
+
+
+def _shortened(refused: Refused) -> Refused:
+    """A refusal that a whole cellar's later events repeat, told by the first of them."""
+    if len(refused.findings) <= MOST_TOLD:
+        return refused
+    return Refused(
+        f"nothing was recorded: {len(refused.findings)} later events rest on it; the first of them "
+        "are named above, and what follows may follow from these",
+        refused.findings[:MOST_TOLD],
+        hint="correct what drew on it too, all in one file: ampelog load corrections.jsonl",
+    )
 
 
 def _entry(ledger: Any, event: dict[str, Any], moment: int) -> Entry:

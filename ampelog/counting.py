@@ -176,7 +176,9 @@ def filled(
             else:
                 problems.append(_otherwise(event, where, before))
         except Slip as slip:
-            problems.append(Finding(slip.rule, where, slip.says, slip.hint, None, texts["lot"]))
+            # a count sheet is written with points: it has no option to say otherwise
+            hint = "write it with a point" if "--decimal" in slip.hint else slip.hint
+            problems.append(Finding(slip.rule, where, slip.says, hint, None, texts["lot"]))
     problems += list(_twice(counts)) + list(table.wrong)
     if problems:
         raise Refused("nothing was recorded: the count sheet must be mended first", problems)

@@ -115,7 +115,7 @@ def _empty(rows: Sequence[Row], units: str) -> Iterator[Row]:
         each = " each" if len(group) > 1 else ""
         part = floor_text(first["part"] * 100, 0)
         names = [row["vessel"] for row in group]
-        yield _look("not full", names, [first["lot"]], f"{part} % empty: {room}{each}")
+        yield _look("not full", names, [first["lot"]], f"{part} % empty: room for {room}{each}")
 
 
 def _look(what: str, vessels: Sequence[str], lots: Sequence[str], says: str) -> Row:

@@ -24,6 +24,7 @@ from ampelog.lines import Entry, entry
 from ampelog.quantities import text
 from ampelog.replay import apply, fresh, registered, watched
 from ampelog.scribe import Form
+from ampelog.state import MASS
 from ampelog.steps import Correction, Step, in_order
 from ampelog.told import Told
 
@@ -362,9 +363,15 @@ def _odd(before: Cellar, after: Cellar) -> tuple[Finding, ...]:
     return tuple(finding for finding in after.findings if finding not in known)
 
 
-def _resolved(found: tuple[str | None, int]) -> str:
+def _resolved(found: tuple[str | None, int], unit: str) -> str:
     vessel, amount = found
-    return f"{text(amount)} in {place(vessel)}"
+    return f"{text(amount)} {unit} in {place(vessel)}"
+
+
+def _unit(cellar: Cellar, step: Step) -> str:
+    """In what an event's unstated quantities are: fruit is weighed."""
+    lots = (cellar.lots.get(name) for name in projection.named(step.event))
+    return "kg" if any(lot is not None and lot.sort == MASS for lot in lots) else "L"
 
 
 def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[Finding]:
@@ -376,7 +383,10 @@ def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list
         was, now = before.resolved[step.position], after.resolved.get(step.position, ())
         if was != now:
             pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
-            shown = ", ".join(f"{_resolved(w)} is now {_resolved(n)}" for w, n in pairs[:3])
+            unit = _unit(after, step)
+            shown = ", ".join(
+                f"{_resolved(w, unit)} is now {_resolved(n, unit)}" for w, n in pairs[:3]
+            )
             found.append(
                 Finding(
                     "resolved anew",

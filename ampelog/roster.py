@@ -6,6 +6,7 @@ or another dash, is told: it would be a second lot of the same wine.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -16,6 +17,7 @@ from ampelog.registers import KINDS
 
 _SAME = str.maketrans({"o": "0", "i": "1", "l": "1", "|": "1"})
 """Letters that hands and eyes take for figures."""
+_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
 
 
 def names_of(ledger: Ledger) -> dict[str, list[str]]:
@@ -50,10 +52,9 @@ def read_alike(entries: Iterable[Entry], names: Mapping[str, Sequence[str]]) -> 
 
 
 def _read(name: str) -> str:
-    """A name as it is read in a hurry: no capitals, dashes or spaces, O and 0 the same."""
-    return "".join(char for char in name.casefold() if char.isalnum() or char == "|").translate(
-        _SAME
-    )
+    """A name as it is read in a hurry: no capitals, dashes or spaces; O as 0, 01 as 1."""
+    signs = "".join(char for char in name.casefold() if char.isalnum() or char == "|")
+    return _ZEROS.sub("", signs.translate(_SAME))
 
 
 def _named(event: dict[str, Any]) -> Iterator[tuple[str, str]]:

@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
+from difflib import get_close_matches
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
@@ -70,6 +71,12 @@ class _Ground:
         """The cellar as it stands, with what the events name."""
         names = {name for one in self._entries for name in projection.named(one.event)}
         return projection.standing(self.ledger, history.zone_of(self.ledger), names)
+
+    @cached_property
+    def materials(self) -> list[str]:
+        """The materials that are registered."""
+        rows = self.ledger.rows("register_names")
+        return [name for kind, name in rows if kind == "material"]
 
     @cached_property
     def picks(self) -> dict[str, list[dict[str, Any]]]:
@@ -244,10 +251,41 @@ def _ton_or_tonne(case: _Case) -> Iterator[Finding]:
         return
     unit = case.event["mass"].split(" ")[1]
     before = {one["mass"].split(" ")[1] for one in case.ground.picks[case.event["block"]]}
-    other = {"t": "ton", "ton": "t"}.get(unit)
-    if other in before and unit not in before:
-        says = f"`{case.event['mass']}`: this block was weighed in `{other}` until now"
+    if unit in ("t", "ton") and before and unit not in before:
+        units = " and ".join(f"`{one}`" for one in sorted(before))
+        says = f"`{case.event['mass']}`: this block was weighed in {units} until now"
         yield case.find("ton or tonne", says, "a `ton` is 907.18474 kg, a `t` 1000 kg")
+
+
+def _empty_topped(case: _Case) -> Iterator[Finding]:
+    """A topping of a vessel in which the lot does not lie."""
+    if case.event["kind"] != "top" or not _is_now(case):
+        return
+    there = {
+        (name, vessel)
+        for name in projection.named(case.event)
+        if (held := case.cellar.lots.get(name)) is not None
+        for vessel in held.holdings
+    }
+    for lot, vessel in sorted(_ends(case.event, "to") - there):
+        says = f"`{vessel}` holds no `{lot}` now: there is nothing to top"
+        yield case.find("topped while empty", says, "is it that vessel, and that lot?")
+
+
+def _material_alike(case: _Case) -> Iterator[Finding]:
+    """A material that is not registered and reads like one that is."""
+    known = case.ground.materials
+    used = [case.event.get("material"), *(m["material"] for m in case.event.get("materials") or ())]
+    for name in dict.fromkeys(used):
+        if isinstance(name, str) and name not in known:
+            near = [
+                one
+                for one in get_close_matches(name, known, n=3)
+                if one[:3].casefold() == name[:3].casefold() and abs(len(one) - len(name)) <= 2
+            ]
+            if near:
+                says = f"the material `{name}` is not registered, and reads like `{near[0]}`"
+                yield case.find("names alike", says, f"if it is `{near[0]}`, mend the name")
 
 
 def _more_than_the_block(case: _Case) -> Iterator[Finding]:
@@ -278,5 +316,7 @@ _RULES: tuple[Callable[[_Case], Iterator[Finding]], ...] = (
     _gallons_or_litres,
     _into_itself,
     _ton_or_tonne,
+    _empty_topped,
+    _material_alike,
     _more_than_the_block,
 )

@@ -177,7 +177,7 @@ def test_the_page_of_a_harvest_morning(example: Run, tmp_path: Path) -> None:
     assert "above 2.0 Brix, and less than 0.5 Brix a day over two days" in page
     assert "2 punch-downs a day" in page
     assert "Ventilate and read the gas meter" in page
-    assert "64 % empty: 711.0 gal of 1,100.0 gal" in page
+    assert "64 % empty: room for 711.0 gal of 1,100.0 gal" in page
     assert "proposals: common practice, no source" in page
     whole = (tmp_path / "m.html").read_text(encoding="utf-8")
     assert whole.count("<svg") == 5

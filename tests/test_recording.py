@@ -345,7 +345,7 @@ def test_a_late_entry_resolves_all_anew_and_names_the_older_event(vintage: Vinta
     )
     (named,) = [finding for finding in done.findings if finding.rule == "resolved anew"]
     assert named.event == an_id(3)
-    assert "100 in `T1` is now 110 in `T1`" in named.says
+    assert "100 L in `T1` is now 110 L in `T1`" in named.says
     assert vintage.shares("C") == {"A": Fraction(10, 11), "B": Fraction(1, 11)}
 
 

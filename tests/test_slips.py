@@ -19,6 +19,7 @@ CELLAR = """
 {"kind":"place","at":"2020-01-01","name":"Washington","type":"state"}
 {"kind":"block","at":"2020-01-01","name":"Hill","plantings":[{"variety":"Syrah"}],"within":["Washington"],"area":"1 acre"}
 {"kind":"party","at":"2020-01-01","name":"Shop"}
+{"kind":"material","at":"2020-01-01","name":"potassium metabisulfite"}
 {"kind":"vessel","at":"2020-01-01","name":"B-1","type":"barrel","capacity":"60 gal"}
 {"kind":"pick","at":"2025-09-20T08:00","block":"Hill","lot":"25-F","mass":"4 ton","ref":"TAG 12"}
 {"kind":"receive","at":"2025-01-01","lot":"24-S0","vessel":"T1","volume":"500 gal","state":"wine","ref":"BOL 1","supplier":"Shop"}
@@ -76,6 +77,12 @@ SLIPS = (
          "gallons or litres"),
     Slip("from and to the same", 'rack from="24-S0@T3 10 gal" to="24-S0@T3 10 gal"', False,
          "into itself"),
+    Slip("an empty barrel topped", 'top from="24-S0@T3 2 gal" to="24-S0@B-2 2 gal"', False,
+         "nothing to top"),
+    Slip("a material misspelt", 'treat lot=24-S0 treatment=SO2 material="potasium metabisulfite" '
+         'amount="60 g"', False, "reads like `potassium metabisulfite`"),
+    Slip("a nought left out", 'rack from="24-S0@T3 10 gal" to="24-S0@T03 10 gal"', False,
+         "names alike"),
     Slip("free and total exchanged", 'analysis lot=24-S0 values.free_so2=80 values.total_so2=30',
          False, "free above total"),
 )  # fmt: skip
