@@ -84,6 +84,10 @@ def _shown(asked: Settings, ledger: Ledger, entry: Entry, moment: int, *, guided
 
     odd = slips.looks_wrong(ledger, entry, moment)
     if not guided:
+        if not asked.json:
+            from ampelog.words import words
+
+            say.note(words(entry.event))
         return odd
     from ampelog.effect_sheet import told
     from ampelog.effects import effect
