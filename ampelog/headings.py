@@ -52,7 +52,8 @@ def headings(
             where = sheet.place(sheet.heading.number, index, title)
             wrong.append(_unknown(where, kind, mapping.columns.get(bare, title)))
             continue
-        unit = mapping.units.get(bare) or one.unit
+        field = plain(mapping.columns.get(bare, title))
+        unit = mapping.units.get(bare) or mapping.units.get(field) or one.unit
         found.append(Heading(index, title, one.what, one.column, one.slot, unit))
     wrong += _unnamed(sheet)
     return found, [*wrong, *_twice(sheet, found)]

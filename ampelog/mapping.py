@@ -12,7 +12,7 @@
     "Weight" = "mass"
 
     [units]
-    "Weight" = "lb"
+    "Weight" = "lb"                    # or by field: "mass" = "lb"
 
     [constants]
     picking = "hand"

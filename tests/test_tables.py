@@ -358,10 +358,12 @@ tags = "cool morning; first pass"
 OWN = "Date;Vineyard block;Batch;Net weight;Remarks\n3/4/2025;Hill;25-H;1.234;see Jo\n"
 
 
-def test_a_mapping_says_a_winerys_own_columns() -> None:
+@pytest.mark.parametrize("named", ["Net weight", "mass"])
+def test_a_mapping_says_a_winerys_own_columns(named: str) -> None:
     from ampelog import mapping
 
-    (event,) = says(OWN.encode(), mapping=mapping.read(MAPPING, "own.toml"))
+    text = MAPPING.replace('"Net weight" = "lb"', f'"{named}" = "lb"')
+    (event,) = says(OWN.encode(), mapping=mapping.read(text, "own.toml"))
     assert event == {
         "kind": "pick",
         "at": "2025-03-04",
