@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
@@ -21,17 +22,19 @@ _ORDER = {name: place for place, name in enumerate(UNITS)}
 
 
 def additions(
-    effects: Iterable[Effect], shares: Mapping[str, Fraction], own: str
+    effects: Iterable[Effect], shares: Mapping[str, Fraction], own: str, made: Collection[int]
 ) -> tuple[Addition, ...]:
     """What was added to the wine on its way, or done to it, in order of time.
 
-    ``shares`` are those of the lots that it went through. Of more than ``MANY`` those of lots below
+    ``made`` are the positions of the events that made a body it went through: what was added to
+    the rest of a lot, once this wine had left it, is none of it. ``shares`` are those of the lots
+    that it went through. Of more than ``MANY`` those of lots below
     ``LEAST`` are left out, as in the trail.
     """
     found = [
         (Fraction(1) if one.event["lot"] == own else shares.get(one.event["lot"], Fraction(0)), one)
         for one in effects
-        if _adds(one.event)
+        if _adds(one.event) and (one.event["kind"] != "treat" or one.position in made)
     ]
     if len(found) > MANY:
         found = [(share, one) for share, one in found if share >= LEAST]
@@ -97,8 +100,10 @@ def _analysis(one: Effect) -> Analysis:
     )
 
 
-def fillings(effects: Iterable[Effect], own: str) -> tuple[Filling, ...]:
-    """The bottlings and packings that filled a lot, in order of time."""
+def fillings(effects: Sequence[Effect], own: str) -> tuple[Filling, ...]:
+    """The bottlings and packings that filled a lot, and those of the bottles that were packed over
+    for it, in order of time."""
+    lots = _bottles_of(effects, own)
     return tuple(
         _filling(one, end, drawn)
         for one in effects
@@ -106,8 +111,20 @@ def fillings(effects: Iterable[Effect], own: str) -> tuple[Filling, ...]:
         for event in (unfolded(dict(one.event)),)
         for end in several(event.get("to"))
         for drawn in (several(event.get("from")),)
-        if end.get("lot") == own
+        if end.get("lot") in lots
     )
+
+
+def _bottles_of(effects: Sequence[Effect], own: str) -> set[str]:
+    """A lot of bottles, and those that its bottles were packed over from."""
+    found = {own}
+    for one in reversed(effects):
+        event = unfolded(dict(one.event))
+        if event["kind"] == "pack" and any(
+            end.get("lot") in found for end in several(event.get("to"))
+        ):
+            found |= {str(end["lot"]) for end in several(event.get("from"))}
+    return found
 
 
 def _filling(one: Effect, end: Event, drawn: Iterable[Event]) -> Filling:
@@ -115,6 +132,7 @@ def _filling(one: Effect, end: Event, drawn: Iterable[Event]) -> Filling:
     return Filling(
         position=one.position,
         kind=event["kind"],
+        lot=end["lot"],
         on=event["at"],
         of=tuple(Drawn(each["lot"], phrases.vessels(each) or None) for each in drawn),
         bottles=str(end["bottles"]),
@@ -145,7 +163,23 @@ def shipments(lot: Lot, effects: Iterable[Effect]) -> tuple[Shipment, ...]:
             found.append(_shipment(one, _amount(lot, left[one.position])))
         elif event["kind"] == "return" and event.get("lot") == lot.name:
             found.append(_shipment(one, phrases.quantity(event), back=True))
+        elif lot.sort == BOTTLES and (gone := _gone(one, lot.name)):
+            found.append(gone)
     return tuple(found)
+
+
+def _gone(one: Effect, own: str) -> Shipment | None:
+    """Bottles that left the lot otherwise: packed over, lost, or counted less."""
+    event = unfolded(dict(one.event))
+    if event["kind"] == "pack" and any(end["lot"] == own for end in several(event["from"])):
+        into = phrases.listed(dict.fromkeys(str(end["lot"]) for end in several(event["to"])))
+        amount = phrases.bottles(sum(int(end["bottles"]) for end in several(event["to"])))
+        return replace(_shipment(one, amount), removal=f"packed over into {into}")
+    if event.get("lot") != own or event["kind"] not in ("loss", "gauge"):
+        return None
+    what = "lost" if event["kind"] == "loss" else "counted"
+    amount = "none" if event.get("empty") else phrases.quantity(event)
+    return replace(_shipment(one, amount), removal=f"{what}, {event.get('reason') or 'no reason'}")
 
 
 def _amount(lot: Lot, shipped: Shipped) -> str:
@@ -158,12 +192,14 @@ def _amount(lot: Lot, shipped: Shipped) -> str:
 
 def _shipment(one: Effect, amount: str, *, back: bool = False) -> Shipment:
     event = one.event
+    party = event.get("from_party") if back else event.get("to")
     return Shipment(
         position=one.position,
         on=event["at"],
         back=back,
-        party=event.get("from_party") if back else event.get("to"),
+        party=party if isinstance(party, str) else None,
         document=event.get("document"),
         removal=event.get("removal"),
         amount=amount,
+        despite=bool(event.get("despite")),
     )

@@ -34,7 +34,8 @@ _SECTIONS = {
 }
 UNNAMED = (
     "Suppliers, growers, customers and the numbers of their papers are not named on these pages, "
-    "and other lots of the cellar go by numbers; where events are attached, these name the lots."
+    "and other lots of the cellar go by numbers. Where events are attached, these name the lots "
+    "and what befell them, and the titles of scanned papers; the last page says what is masked."
 )
 NO_CLAIM = (
     "It is of wine in bulk: it says what the wine is made of, and nothing that a label may state. "
@@ -87,7 +88,11 @@ def _unnamed(dossier: Dossier) -> Dossier:
             replace(one, lot=numbers.lot(one.lot), ref=None) for one in dossier.analyses
         ),
         fillings=tuple(
-            replace(one, of=tuple(replace(each, lot=numbers.lot(each.lot)) for each in one.of))
+            replace(
+                one,
+                lot=numbers.lot(one.lot),
+                of=tuple(replace(each, lot=numbers.lot(each.lot)) for each in one.of),
+            )
             for one in dossier.fillings
         ),
         rest=_without_reason(dossier.rest),
@@ -110,6 +115,7 @@ class _Numbers:
         names += [one.lot for one in dossier.sources if one.lot is not None]
         names += [one.lot for one in dossier.additions]
         names += [one.lot for one in dossier.analyses]
+        names += [one.lot for one in dossier.fillings]
         names += [each.lot for one in dossier.fillings for each in one.of]
         self._numbers: dict[str, int] = {}
         for name in names:

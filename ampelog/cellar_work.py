@@ -124,10 +124,15 @@ def _ends(event: dict[str, Any], side: str) -> list[dict[str, Any]]:
 
 def passed(view: View, content: list[tuple[int, int]]) -> list[dict[str, Any]]:
     """The events that made the bodies which a wine passed through, in order of the ledger."""
+    positions = made_by(view, content)
+    events = view.events(positions)
+    return [events[position] for position in sorted(positions)]
+
+
+def made_by(view: View, content: list[tuple[int, int]]) -> set[int]:
+    """The positions of the events that made the bodies which a wine passed through."""
     nodes = _behind(view.genealogy(content), content)
-    positions = view.positions(sorted(nodes))
-    events = view.events(positions.values())
-    return [events[position] for position in sorted(set(positions.values()))]
+    return set(view.positions(sorted(nodes)).values())
 
 
 def _behind(genealogy: Genealogy, content: list[tuple[int, int]]) -> set[int]:

@@ -21,7 +21,7 @@ from ampelog.questions import View
 from ampelog.resources import folder
 from ampelog.sources import Leaf
 from ampelog.state import UNITS
-from ampelog.story import Kept
+from ampelog.story import Kept, Shipment
 from ampelog.trail import Effect
 
 HELD, PARTLY, MISSING, NONE = "held", "partly", "missing", "none"
@@ -67,7 +67,7 @@ def _kept(records: Records, keep: Iterable[Mapping[str, Any]], markets: frozense
     """Until when the records are to be kept: the longest of the markets, from the last removal, or
     from the last event of the wine while none was."""
     longest = max((one for one in keep if one["market"] in markets), key=lambda one: one["years"])
-    days = [one.on[:10] for one in records.dossier.shipments if not one.back]
+    days = [one.on[:10] for one in _removed(records)]
     last = date.fromisoformat(max(days)) if days else records.view.day
     ends = _years_on(last, longest["years"])
     since = "the last removal" if days else "the day of this dossier; nothing was removed yet"
@@ -79,6 +79,12 @@ def _kept(records: Records, keep: Iterable[Mapping[str, Any]], markets: frozense
         "The ledger keeps its events for good",
         longest["citation"],
     )
+
+
+def _removed(records: Records) -> list[Shipment]:
+    """What left the premises: not what was packed over, lost or counted."""
+    shipped = {one.position for one in records.effects if one.event["kind"] == "ship"}
+    return [one for one in records.dossier.shipments if one.position in shipped]
 
 
 def _years_on(day: date, years: int) -> date:
@@ -234,7 +240,8 @@ def _analyses(records: Records) -> Answer:
 
 def _fillings(records: Records) -> Answer:
     found = records.dossier.fillings
-    lacks = [("a mark", sum(one.code is None for one in found))]
+    bottled = [one for one in found if one.kind == "bottle"] or found
+    lacks = [("a mark", sum(one.code is None for one in bottled))]
     return _counted("filling or packing|fillings and packings", lacks, len(found), "not bottled")
 
 
@@ -262,11 +269,11 @@ def _approvals(records: Records) -> Answer:
 
 
 def _removals(records: Records) -> Answer:
-    found = [one for one in records.dossier.shipments if not one.back]
+    found = _removed(records)
     named = [one for one in found if one.removal not in ("tasting", "family", "destroyed")]
     lacks = [
         ("a consignee", sum(one.party is None for one in named)),
-        ("a document", sum(one.document is None for one in named)),
+        ("a document", sum(one.document is None for one in found)),
     ]
     return _counted("removal|removals", lacks, len(found), "nothing has left yet")
 

@@ -47,7 +47,9 @@ CARRIED = (
 MASKED = (
     "Names, remarks and the numbers of papers are masked in the attached events: that they were "
     "there is proved, and what they say only to an auditor, whose file holds them. Why something "
-    "was lost or gauged is told there without that proof."
+    "was lost or gauged is told there without that proof. The titles of scanned papers, the names "
+    "of lots, vessels, blocks and labels, and what was moved, filled and shipped, without to whom, "
+    "are not masked: with --no-evidence nothing of it is handed on."
 )
 NOT_CARRIED = (
     "The events that the figures rest on are not attached here. They can be checked with the "

@@ -157,7 +157,18 @@ def stack() -> dict[str, str]:
     names = ("weasyprint", "pydyf", "fonttools")
     subset = "fonttools" if harfbuzz_subset is None else "harfbuzz"
     found = {name: version(name) for name in names}
-    return {**found, "pango": str(pango.pango_version()), "subset": subset}
+    more = {"pango": str(pango.pango_version()), "subset": subset, "this program": _build()}
+    return found | more
+
+
+def _build() -> str:
+    """What tells this program from another build of the same version: a hash of its modules and
+    templates."""
+    found = hashlib.sha256()
+    for folder_, pattern in ((Path(__file__).parent, "*.py"), (folder("templates"), "*.*")):
+        for path in sorted(folder_.glob(pattern), key=lambda one: one.name):
+            found.update(path.name.encode() + path.read_bytes())
+    return found.hexdigest()[:16]
 
 
 def printable(page: Page, paper: str) -> str:

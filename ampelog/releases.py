@@ -148,7 +148,10 @@ def _state(
     holds, awaited = stops
     if holds:
         found = view.ledger.known(holds)
-        reasons = [str(one.event["reason"]).rstrip(".") for one in found.values()]
+        reasons = [
+            f"{str(one.event['reason']).rstrip('.')} (since {one.event['at'][:10]})"
+            for one in found.values()
+        ]
         return HELD, f"on hold: {'; '.join(reasons) or ', '.join(holds)}"
     if awaited is not None:
         return HELD, awaited

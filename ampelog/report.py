@@ -10,6 +10,7 @@ from typing import Any
 from ampelog import accounts, composing, moments, readiness, releases, stock, tracing
 from ampelog.ageing import ageing
 from ampelog.bodies import genealogy
+from ampelog.cellar_work import made_by
 from ampelog.checklist import Records, record
 from ampelog.claims import NOTICE, verdict
 from ampelog.composition import Composition
@@ -89,7 +90,7 @@ def dossier(
         rest=_rest(view, lot),
         curves=curves(view, lot, content, found.effects),
         ageing=ageing(view, lot, found.effects),
-        additions=accounts.additions(found.effects, shares, name),
+        additions=accounts.additions(found.effects, shares, name, made_by(view, content)),
         analyses=accounts.analyses(found.effects, accounts.bottled_from(found.effects, name)),
         fillings=accounts.fillings(found.effects, name),
         shipments=accounts.shipments(lot, found.effects),
@@ -123,9 +124,8 @@ def _ready(view: View, lot: Lot, label: str | None, gates: Gates | None) -> Read
     table = gates or gates_of_now()
     row = readiness.readiness(view, view.day, table, lot.name, label)[0]
     stops = {gate["gate"]: gate["name"] for gate in row["gates"]}
-    return Ready(
-        row["ready"], tuple(stops[one] for one in row["stops"]), table.own or "those of the program"
-    )
+    why = (*row["why"], *(stops[one] for one in row["stops"]))
+    return Ready(row["ready"], why, table.own or "those of the program")
 
 
 def _rest(view: View, lot: Lot) -> Rest | None:
@@ -169,7 +169,7 @@ def _wine(view: View, lot: Lot, labelled: Labelled | None) -> Wine:
         fills=_fills(view, lot),
         rest=rest,
         rest_ends_on=view.cellar.rest_ends(lot, rest) if rest else None,
-        on_hold=any(view.cellar.holds.binding(held.holds) for held in contents.values()),
+        on_hold=any(view.cellar.holds.binding(held.holds) for held in lot.holdings.values()),
         released_on=_released(view, lot),
     )
 

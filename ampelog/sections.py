@@ -15,6 +15,8 @@ from ampelog.story import Addition, Analysis, Curve, Drawn, Kept, Lain, Shipment
 MOST_LINES = 60
 """A list of more lines is summed, or its latest are shown."""
 MOST_CURVES = 12
+LEAST = Fraction(1, 100)
+"""Fermentations of less of the wine are counted, where others are drawn."""
 NAMED = 4
 NAMES = {
     "ph": "pH",
@@ -61,6 +63,7 @@ class Sent:
     amount: str
     count: int
     position: int | None
+    despite: bool = False
 
 
 @dataclass(frozen=True)
@@ -144,7 +147,7 @@ def shipments(found: Sequence[Shipment]) -> list[Sent]:
     if len(found) <= MOST_LINES:
         return [
             Sent(one.on, one.on, one.party or "", _removal(one), one.document or "", one.amount, 1,
-                 one.position)
+                 one.position, one.despite)
             for one in found
         ]  # fmt: skip
     groups: dict[tuple[str, str, str], list[Shipment]] = {}
@@ -161,6 +164,7 @@ def shipments(found: Sequence[Shipment]) -> list[Sent]:
             _sum(several, unit),
             len(several),
             None,
+            any(one.despite for one in several),
         )
         for (party, removal, unit), several in groups.items()
     ]
@@ -199,9 +203,9 @@ def kept(one: Kept) -> tuple[str, str]:
 
 
 def curves(dossier: Dossier, units: str, legible: Callable[[str], str]) -> tuple[list[Panel], int]:
-    """The fermentations that were read more than once, those of the most wine; and how many others
-    there were."""
-    drawn = [one for one in dossier.curves if len(one.brix) > 1][:MOST_CURVES]
+    """The fermentations of the most wine, and how many others there were."""
+    drawn = [one for one in dossier.curves if Fraction(one.share) >= LEAST][:MOST_CURVES]
+    drawn = drawn or list(dossier.curves[:MOST_CURVES])
     fahrenheit = units == "us"
     by = curve_charts.scale(drawn, fahrenheit) if drawn else None
     panels = []

@@ -102,6 +102,7 @@ class Filling:
 
     position: int
     kind: str
+    lot: str
     on: str
     of: tuple[Drawn, ...]
     bottles: str
@@ -112,7 +113,9 @@ class Filling:
 
 @dataclass(frozen=True)
 class Shipment:
-    """What left, or came back. ``amount`` counts bottles, else it is in litres or kilograms."""
+    """What left, or came back; of bottles also what was packed over, lost or counted (then
+    ``removal`` says so). ``amount`` counts bottles, else it is in litres or kilograms; ``despite``:
+    it left in spite of a rest or a hold."""
 
     position: int
     on: str
@@ -121,6 +124,7 @@ class Shipment:
     document: str | None
     removal: str | None
     amount: str
+    despite: bool = False
 
 
 @dataclass(frozen=True)

@@ -330,6 +330,8 @@ def figures(dossier: Dossier, amounts: Amounts) -> list[dict[str, str]]:
     """The plain figures of page one: amount, bottles or vessels, bottled, release."""
     wine = dossier.wine
     what = "Weight" if wine.unit == "kg" else "Volume"
+    if wine.bottles is not None:
+        what = "Volume still here"
     found = [_figure(what, amounts.amount(wine.amount), amounts.other(wine.amount))]
     if wine.amount != wine.told_of:
         found = [_figure(f"{what} when last held", amounts.amount(wine.told_of), "nothing is left")]

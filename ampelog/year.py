@@ -14,9 +14,9 @@ ADVICE = (
     "licensed counsel decide what a label may say."
 )
 MEANING = (
-    "The vintage is the fruit picked in that year, with what was bought in as of it, followed to "
-    "the day of this report. The cellar's year is the calendar year: stock at its end, and "
-    "corrections made in it."
+    "The vintage is the fruit picked in that year, with what was bought in as wholly of it, "
+    "followed to the day of this report. The cellar's year is the calendar year: stock at its end, "
+    "and corrections made in it."
 )
 
 

@@ -12,9 +12,10 @@ from ampelog import audit, moments, stock
 from ampelog.errors import Refused
 from ampelog.facts import Head
 from ampelog.fates import fates, received_as
+from ampelog.fermenting import points
 from ampelog.gates import Table, table
 from ampelog.listing import Wanted, log
-from ampelog.measurements import taken, values
+from ampelog.measurements import taken
 from ampelog.phrases import regime
 from ampelog.plausible import plausible
 from ampelog.quantities import SHORT_TON, floor_text, parse, text
@@ -38,6 +39,7 @@ def vintage(view: View, year: int, today: date, gates: Table | None = None) -> Y
     ``gates`` are those that its bottlings are put before; None: those of this version.
     """
     picks = [step.event for step in view.steps if _is_of(step.event, year)]
+    bought = [step.event for step in view.steps if _fruit_of(step.event, year)]
     fate, entered = fates(view, year)
     stocked_on = min(f"{year}-12-31", view.day.isoformat())
     corrections = tuple(_corrections(view, year))
@@ -54,9 +56,9 @@ def vintage(view: View, year: int, today: date, gates: Table | None = None) -> Y
         premises=str(view.ledger.records(1, 1)[0].event["name"]),
         as_of=view.day.isoformat(),
         head=Head(view.ledger.ledger_id, view.head.position, view.head.root),
-        mass_kg=text(sum(parse(event["mass"]).amount for event in picks)),
+        mass_kg=text(sum(parse(event["mass"]).amount for event in (*picks, *bought))),
         entered_l=text(entered),
-        harvest=tuple(_harvest(view, picks)),
+        harvest=(*_harvest(view, picks), *_bought(bought)),
         yields=tuple(
             Yielded(one.lot, one.day.isoformat(), one.judged.says, one.judged.verdict)
             for one in plausible(view)
@@ -121,6 +123,30 @@ def _harvest(view: View, picks: list[dict[str, Any]]) -> Iterator[Harvested]:
     yield from sorted(rows, key=lambda row: (-Decimal(row.mass_kg), row.block))
 
 
+def _fruit_of(event: Mapping[str, Any], year: int) -> bool:
+    """Whether it is fruit that came in weighed, all of it of the year."""
+    return received_as(dict(event), year) and "mass" in event
+
+
+def _bought(events: list[dict[str, Any]]) -> Iterator[Harvested]:
+    """Fruit that came in from others, a row a receipt."""
+    for event in events:
+        parts = event["composition"]
+        blocks = dict.fromkeys(str(part["block"]) for part in parts if part.get("block"))
+        grown = dict.fromkeys(str(part["variety"]) for part in parts if part.get("variety"))
+        yield Harvested(
+            block=f"{', '.join(blocks) or 'no block named'}, received",
+            grower=event.get("supplier"),
+            variety=", ".join(grown) or "not known",
+            mass_kg=text(parse(event["mass"]).amount),
+            pickings=1,
+            first_on=event["at"][:10],
+            last_on=event["at"][:10],
+            brix=None,
+            tons_per_acre=None,
+        )
+
+
 def _harvested(view: View, key: tuple[str, str], events: list[dict[str, Any]]) -> Harvested:
     name, variety = key
     instant = moments.instant(events[-1]["at"], view.zone)
@@ -167,11 +193,8 @@ def _ferments(view: View, year: int) -> Iterator[Fermented]:
     ]
     told = taken(view, {one.lot for one in begun})
     for one in sorted(begun, key=lambda one: (events[one.position]["at"], one.lot)):
-        readings = [
-            each.value
-            for each in values(told.get(one.lot, []))
-            if each.quantity == "brix" and each.vessel in (one.vessel, None)
-        ]
+        read = points(view, told.get(one.lot, []), one.vessel, view.day)
+        readings = [str(each.brix) for each in read]
         yield Fermented(
             lot=one.lot,
             vessel=one.vessel,
@@ -225,6 +248,8 @@ def _bottlings(view: View, year: int, today: date) -> Iterator[Bottled]:
         verdict, refused = _label(view, lot)
         contents = sum(holding.amount for holding in lot.contents().values())
         filled = sum(part for each in lot.shipped for _, part in each.left if each.sort == BOTTLES)
+        if not lot.holdings and not filled:
+            continue  # packed over whole: the wine is told of under its other names
         yield Bottled(
             lot=lot.name,
             label=row["label"],

@@ -48,7 +48,7 @@ def story(text: str | None = None, lines: int = 4) -> dict[str, Any]:
             for number in range(lines)
         ),
         "fillings": (
-            Filling(812, "bottle", "2026-05-12T07:30", (Drawn(named("24-F01"), named("T7")),),
+            Filling(812, "bottle", named("24-SY-R"), "2026-05-12T07:30", (Drawn(named("24-F01"), named("T7")),),
                     "6500", "750 mL", named("L2612"),
                     (Used(named("glass"), named("G-7"), named("6500 pieces")),)),
         ),

@@ -112,6 +112,39 @@ def test_analyses_bottling_and_shipments_are_those_of_the_lot(vintage: Vintage) 
     assert (back.amount, back.party, back.back) == ("12 bottles", "Shop", True)
 
 
+def test_bottles_packed_over_bring_their_bottling_and_leave_a_line_where_they_were(
+    vintage: Vintage,
+) -> None:
+    vintage.load(WINE)
+    vintage.load("""
+    {"kind": "pack", "at": "2025-10-01", "from": {"lot": "BOT", "bottles": 200},
+     "to": {"lot": "EXP", "bottles": 200, "format": "750 mL"},
+     "materials": [{"material": "label", "lot": "L-9", "amount": "200 pieces"}]}
+    {"kind": "loss", "at": "2025-10-02", "lot": "BOT", "bottles": 2, "reason": "breakage"}
+    """)
+    packed = facts(vintage, "EXP")
+    assert [(one.kind, one.lot) for one in packed.fillings] == [("bottle", "BOT"), ("pack", "EXP")]
+    assert packed.fillings[0].code == "L2503"
+    assert kept(packed, "Each filling")[0] == "held"
+    told = [(one.removal, one.amount) for one in facts(vintage).shipments[2:]]
+    assert told == [("packed over into EXP", "200 bottles"), ("lost, breakage", "2 bottles")]
+    assert kept(facts(vintage), "Each removal") == ("held", "1 removal, complete")
+
+
+def test_what_was_added_once_the_wine_had_left_is_none_of_it(vintage: Vintage) -> None:
+    vintage.load(WINE.replace('{"lot": "A", "volume": "600 L"}', '{"lot": "A", "volume": "500 L"}')
+                 .replace('"vessel": "T4", "volume": "800 L"', '"vessel": "T4", "volume": "700 L"')
+                 .replace('"bottles": 1060', '"bottles": 920')
+                 .replace("1060 pieces", "920 pieces"))  # fmt: skip
+    before = facts(vintage).additions
+    vintage.load("""
+    {"kind": "treat", "at": "2024-12-01", "lot": "A", "treatment": "fining",
+     "material": "bentonite"}
+    """)
+    assert facts(vintage).additions == before
+    assert facts(vintage, "A").additions[-1].what == "fining"
+
+
 def test_the_rest_is_that_of_the_calendar(vintage: Vintage) -> None:
     vintage.load(WINE)
     on_the_way = facts(vintage, as_of="2025-05-01").rest
@@ -276,8 +309,12 @@ def test_the_curves_are_drawn_on_one_scale_and_in_the_units_that_are_read() -> N
     assert "day 6: none" in us
 
 
-def test_one_reading_makes_no_curve() -> None:
+def test_one_reading_is_a_dot_and_trifles_are_counted() -> None:
     made = invented.dossier()
     short = tuple(replace(one, brix=one.brix[:1]) for one in made.curves)
     panels, others = sections.curves(replace(made, curves=short), "us", str)
-    assert (panels, others) == ([], 4)
+    assert (len(panels), others) == (4, 0)
+    assert all(panel.drawing.count('class="dot sugar"') == 1 for panel in panels)
+    small = (made.curves[0], *(replace(one, share="0.001") for one in made.curves[1:]))
+    panels, others = sections.curves(replace(made, curves=small), "us", str)
+    assert (len(panels), others) == (1, 3)
