@@ -370,10 +370,22 @@ _ALONE = (
 )
 
 
+_ELSEWHERE = frozenset({"another ledger", "not in the ledger"})
+_PRINTED = frozenset({"page differs", "file differs"})
+_HEADLINES = (
+    (frozenset[str](), "All is well."),
+    (_ELSEWHERE, "This dossier follows from its evidence; the ledger at hand does not hold it."),
+    (_PRINTED, "The figures follow from their evidence; the pages are not as these print them."),
+)
+"""What is said by what alone is wrong; in every other case ``_FORGED``."""
+_FORGED = "This dossier does not follow from its evidence."
+
+
 def attested(answer: Row) -> None:
     """Whether a dossier follows from its evidence, what was checked, and what that shows."""
     ok, checked = answer["ok"], answer["checked"]
-    say.line("All is well." if ok else "This dossier does not follow from its evidence.")
+    rules = {one["rule"] for one in answer["findings"]}
+    say.line(next((says for of, says in _HEADLINES if rules <= of), _FORGED))
     for what, count in checked.items():
         one, several = _ATTESTED[what]
         if count or what != "masked":

@@ -621,6 +621,20 @@ def test_a_changed_dossier_ends_with_no(cellar: Run) -> None:
     assert HEAD in answer.err
 
 
+def test_another_ledger_is_said_to_be_that(cellar: Run, tmp_path: Path) -> None:
+    assert cellar("dossier", "C", "-o", "c.pdf").code == 0
+    made = cellar("--ledger", "other.duckdb", "init", "--premises", "X", "--timezone", "UTC")
+    assert made.code == 0
+    answer = cellar("--ledger", "other.duckdb", "verify", "--dossier", "c.pdf")
+    assert answer.code == 1
+    assert answer.out.startswith("This dossier follows from its evidence; the ledger at hand")
+    content = (tmp_path / "c.pdf").read_bytes()
+    (tmp_path / "c.pdf").write_bytes(content + b"\n")
+    answer = cellar("verify", "--dossier", "c.pdf")
+    assert answer.code == 1
+    assert answer.out.startswith("The figures follow from their evidence; the pages are not")
+
+
 def test_without_evidence_the_page_says_so_and_there_is_nothing_to_verify(cellar: Run) -> None:
     cellar("dossier", "C", "-o", "c.html")
     says = " ".join(Path("c.html").read_text(encoding="utf-8").split())
