@@ -103,7 +103,7 @@ def _analysis(one: Effect) -> Analysis:
 def fillings(effects: Sequence[Effect], own: str) -> tuple[Filling, ...]:
     """The bottlings and packings that filled a lot, and those of the bottles that were packed over
     for it, in order of time."""
-    lots = _bottles_of(effects, own)
+    lots = _behind(effects, own, ("pack",))
     return tuple(
         _filling(one, end, drawn)
         for one in effects
@@ -113,18 +113,6 @@ def fillings(effects: Sequence[Effect], own: str) -> tuple[Filling, ...]:
         for drawn in (several(event.get("from")),)
         if end.get("lot") in lots
     )
-
-
-def _bottles_of(effects: Sequence[Effect], own: str) -> set[str]:
-    """A lot of bottles, and those that its bottles were packed over from."""
-    found = {own}
-    for one in reversed(effects):
-        event = unfolded(dict(one.event))
-        if event["kind"] == "pack" and any(
-            end.get("lot") in found for end in several(event.get("to"))
-        ):
-            found |= {str(end["lot"]) for end in several(event.get("from"))}
-    return found
 
 
 def _filling(one: Effect, end: Event, drawn: Iterable[Event]) -> Filling:
@@ -142,11 +130,16 @@ def _filling(one: Effect, end: Event, drawn: Iterable[Event]) -> Filling:
     )
 
 
-def bottled_from(effects: Iterable[Effect], own: str) -> set[str]:
+def bottled_from(effects: Sequence[Effect], own: str) -> set[str]:
     """The lots that a lot of bottles was filled from, and those that these were packed from."""
+    return _behind(effects, own, _FILLED)
+
+
+def _behind(effects: Sequence[Effect], own: str, kinds: Collection[str]) -> set[str]:
+    """A lot, and those that events of these kinds filled it from, one before the other."""
     found = {own}
-    for one in reversed(list(effects)):
-        if one.event["kind"] in _FILLED:
+    for one in reversed(effects):
+        if one.event["kind"] in kinds:
             event = unfolded(dict(one.event))
             if any(end.get("lot") in found for end in several(event.get("to"))):
                 found |= {str(end["lot"]) for end in several(event.get("from"))}

@@ -15,14 +15,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from ampelog import moments
-from ampelog.composition import decimals
+from ampelog import cooperage, moments
 from ampelog.genealogy import BITS, Genealogy, fixed
 from ampelog.phrases import several
-from ampelog.quantities import SHARE_DECIMALS, floor_text
+from ampelog.quantities import floor_text
 from ampelog.questions import View
 from ampelog.state import BOTTLES, Lot
 from ampelog.story import Lain
+from ampelog.tracing import printed
 from ampelog.trail import Effect
 
 MONTH = Fraction("30.436875") * moments.DAY
@@ -96,17 +96,16 @@ class _Walk:
 
     def _begin(self, weight: dict[int, dict[int, int]]) -> None:
         """What the lot holds, or last held, until now, or until it was emptied."""
-        whole = fixed(1 << BITS, self._content)
         if self._lot.sort == BOTTLES:
-            for node, amount in whole:
-                weight.setdefault(node, {})[0] = weight.get(node, {}).get(0, 0) + amount
+            for node, amount in fixed(1 << BITS, self._content):
+                there = weight.setdefault(node, {})
+                there[0] = there.get(0, 0) + amount
             return
         end = self._view.today
         if not self._lot.holdings:
             end = self._moved_last() or end
-        holdings = self._lot.contents()
         total = sum(amount for _, amount in self._content)
-        for vessel, holding in holdings.items():
+        for vessel, holding in self._lot.contents().items():
             for node, part in holding.parts:
                 amount = (1 << BITS) * part // total
                 stay = self._left(node, (self._lot.name, vessel), end)
@@ -215,13 +214,14 @@ class _Walk:
                 continue
             months = Fraction(self._time[sort], share) / MONTH
             kind, wood, new = sort
-            found.append((self._time[sort], Lain(kind, wood, new, _share(share), _months(months))))
+            found.append(
+                (
+                    self._time[sort],
+                    Lain(kind, wood, new, printed(min(share, 1 << BITS)), _months(months)),
+                )
+            )
         found.sort(key=lambda one: (-one[0], one[1].kind, one[1].wood or "", str(one[1].new)))
         return tuple(row for _, row in found)
-
-
-def _share(amount: int) -> str:
-    return decimals(min(amount + (1 << (BITS - 110)), 1 << BITS) * 10**SHARE_DECIMALS >> BITS)
 
 
 def _months(months: Fraction) -> str:
@@ -231,12 +231,9 @@ def _months(months: Fraction) -> str:
 
 def _described(known: Mapping[str, Any], year: int) -> Sort:
     """A vessel for people, and whether it is new to what came into it in a year."""
-    made = known.get("cooperage") or {}
-    wood = ", ".join(str(made[key]) for key in ("wood", "origin") if made.get(key)) or None
-    kind = str(known.get("type") or UNKNOWN)
-    first = str(made.get("first_filled") or "")[:4]
-    new = int(first) >= year if first.isascii() and first.isdigit() else None
-    return kind, wood, new
+    first = cooperage.first_filled(known)
+    new = None if first is None else first >= year
+    return str(known.get("type") or UNKNOWN), cooperage.wood(known), new
 
 
 def _moved(effects: Iterable[Effect]) -> dict[tuple[str, str], list[_Moved]]:

@@ -15,7 +15,7 @@ from typing import Any
 
 from ampelog import moments
 from ampelog.cellar import Cellar
-from ampelog.errors import Refused
+from ampelog.errors import Finding, Refused
 from ampelog.excerpt import vessels
 from ampelog.moments import NotATime
 from ampelog.quantities import parse, text
@@ -75,19 +75,26 @@ def swap(view: View, mixed: Mixed, at: str) -> list[Amended]:
         after = before
         if first <= step.instant <= last and step.event["kind"] not in KINDS:
             after = _exchanged(step, before, names, cellar)
-        _happens(cellar, step, after)
+        _happens(cellar, step, before, after)
         if after != before:
             says = {"kind": "correct", "at": at, "corrects": step.id, "reason": mixed.says}
             found.append(Amended(step.position, before, after, {**says, "replacement": after}))
     return sorted(found, key=lambda one: one.position)
 
 
-def _happens(cellar: Cellar, step: Step, event: Event) -> None:
+def _happens(cellar: Cellar, step: Step, before: Event, after: Event) -> None:
     """Apply a step as it would read. ``Refused`` where that cannot have happened."""
-    refusals = apply(cellar, [step._replace(event={**event, "id": step.id}, model=told(event))])
+    if after != before:
+        step = step._replace(event={**after, "id": step.id}, model=told(after))
+    refusals = apply(cellar, [step])
     if refusals:
-        says = "exchanged so, the records could not have happened; nothing was written"
-        raise Refused(says, refusals, hint="name the days more closely: --since, --until")
+        raise impossible(refusals)
+
+
+def impossible(findings: Sequence[Finding]) -> Refused:
+    """What refuses corrections that cannot have happened."""
+    says = "exchanged so, the records could not have happened; nothing was written"
+    return Refused(says, findings, hint="name the days more closely: --since, --until")
 
 
 def _days(view: View, mixed: Mixed) -> tuple[int, int]:

@@ -16,7 +16,7 @@ from typing import Any
 from ampelog import moments
 from ampelog.facts import Dossier
 from ampelog.oddities import BUSINESS_DAYS, NOT_WORK, business_days
-from ampelog.phrases import listed
+from ampelog.phrases import listed, several
 from ampelog.questions import View
 from ampelog.resources import folder
 from ampelog.sources import Leaf
@@ -171,8 +171,7 @@ def _ferments(records: Records) -> Answer:
 def _drawn(records: Records) -> set[str]:
     found = set()
     for event in _of(records, "press", "rack", "blend"):
-        ends = event["from"] if isinstance(event["from"], list) else [event["from"]]
-        found |= {str(end.get("lot")) for end in ends}
+        found |= {str(end.get("lot")) for end in several(event["from"])}
     return found
 
 

@@ -5,7 +5,7 @@ Whatever goes wrong is passed over in silence: a shell that is completing has no
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -46,36 +46,6 @@ def pairs(ctx: Any, incomplete: str) -> list[str]:
     return found
 
 
-def lots(ctx: Any, incomplete: str) -> list[str]:
-    """The lots that begin so, those that hold something first."""
-    return _names(ctx, "lot", incomplete)
-
-
-def vessels(ctx: Any, incomplete: str) -> list[str]:
-    """The vessels that begin so."""
-    return _names(ctx, "vessel", incomplete)
-
-
-def blocks(ctx: Any, incomplete: str) -> list[str]:
-    """The blocks that begin so."""
-    return _names(ctx, "block", incomplete)
-
-
-def labels(ctx: Any, incomplete: str) -> list[str]:
-    """The labels that begin so."""
-    return _names(ctx, "label", incomplete)
-
-
-def parties(ctx: Any, incomplete: str) -> list[str]:
-    """The growers, customers and owners that begin so."""
-    return _names(ctx, "party", incomplete)
-
-
-def materials(ctx: Any, incomplete: str) -> list[str]:
-    """The materials that begin so."""
-    return _names(ctx, "material", incomplete)
-
-
 def _names(ctx: Any, what: str, begun: str) -> list[str]:
     found: Sequence[str] = ()
     with suppress(Exception):
@@ -92,3 +62,16 @@ def _ledger(ctx: Any) -> Path:
     while top.parent is not None:
         top = top.parent
     return Path(top.params.get("ledger") or "cellar.duckdb")
+
+
+def _of(what: str) -> Callable[[Any, str], list[str]]:
+    """Offers the names of one sort that begin so; of lots those that hold something first."""
+
+    def offered(ctx: Any, incomplete: str) -> list[str]:
+        return _names(ctx, what, incomplete)
+
+    return offered
+
+
+lots, vessels, blocks = _of("lot"), _of("vessel"), _of("block")
+labels, parties, materials = _of("label"), _of("party"), _of("material")

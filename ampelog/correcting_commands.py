@@ -122,7 +122,7 @@ def amend(
 
 def _changes(ledger: Any, found: Sequence[Amended], moment: int) -> list[dict[str, Any]]:
     """What the corrections would change. ``Refused`` where they could not be recorded."""
-    from ampelog import consequences
+    from ampelog import amending, consequences
     from ampelog.history import zone_of
     from ampelog.moments import day
 
@@ -133,9 +133,7 @@ def _changes(ledger: Any, found: Sequence[Amended], moment: int) -> list[dict[st
     try:
         return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)
     except Refused as refused:
-        says = "exchanged so, the records could not have happened; nothing was written"
-        hint = "name the days of the mix-up more closely, with --since and --until"
-        raise Refused(says, refused.findings, hint=hint) from None
+        raise amending.impossible(refused.findings) from None
 
 
 def _amended(

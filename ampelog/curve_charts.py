@@ -12,7 +12,7 @@ from fractions import Fraction
 from html import escape
 
 from ampelog.story import Curve, Point
-from ampelog.svg import STYLE, pt, text
+from ampelog.svg import STYLE, framed, pt, text
 
 WIDTH, LEFT, RIGHT = 15_600, 1_600, 700
 TOP, SUGAR, GAP, WARMTH, FOOT = 500, 5_200, 500, 1_900, 1_300
@@ -69,13 +69,7 @@ def chart(curve: Curve, by: Scale, fahrenheit: bool, says: str) -> str:
         *_line(degrees, warm, by, "warmth"),
         *(_mark(_x(Fraction(one.days), by), bottom) for one in curve.worked),
     ]
-    return (
-        f'<svg class="drawing" xmlns="http://www.w3.org/2000/svg" role="img" '
-        f'aria-label="{escape(says)}" width="{pt(WIDTH)}pt" height="{pt(HEIGHT)}pt" '
-        f'viewBox="0 0 {pt(WIDTH)} {pt(HEIGHT)}"><title>{escape(says)}</title>{STYLE}{_STYLE}'
-        + "".join(parts)
-        + "</svg>"
-    )
+    return framed(says, WIDTH, HEIGHT, parts, STYLE + _STYLE)
 
 
 _STYLE = """<style>

@@ -8,12 +8,11 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal
 from fractions import Fraction
 
 from ampelog import fermenting, moments
-from ampelog.genealogy import BITS, through
+from ampelog.genealogy import BITS, Passage
 from ampelog.measurements import Taken
 from ampelog.phrases import regime
 from ampelog.quantities import floor_text
 from ampelog.questions import View
-from ampelog.state import Lot
 from ampelog.story import Curve, Point, Worked
 from ampelog.tracing import printed
 from ampelog.trail import Effect
@@ -32,12 +31,11 @@ class _Begun:
     share: int
 
 
-def curves(
-    view: View, lot: Lot, content: list[tuple[int, int]], effects: Iterable[Effect]
-) -> tuple[Curve, ...]:
-    """A curve for each holding in which wine of the lot fermented and was read, the most first."""
+def curves(view: View, passages: Iterable[Passage], effects: Iterable[Effect]) -> tuple[Curve, ...]:
+    """A curve for each holding in which wine that took these passages fermented and was read, the
+    most first."""
     told = _taken(effects)
-    begun = _begun(view, lot, content, told)
+    begun = _begun(view, passages, told)
     found = [
         curve
         for (name, vessel), one in begun.items()
@@ -57,13 +55,12 @@ def _taken(effects: Iterable[Effect]) -> dict[str, list[Taken]]:
 
 
 def _begun(
-    view: View, lot: Lot, content: list[tuple[int, int]], told: dict[str, list[Taken]]
+    view: View, passages: Iterable[Passage], told: dict[str, list[Taken]]
 ) -> dict[Where, _Begun]:
     """The fermentations that the wine passed through, by lot and vessel, with what of it did."""
     stretches = view.ferments()
-    passages = through(view.genealogy(content, labels=True), lot.name, content)
     found: dict[Where, _Begun] = {}
-    for passage in passages.values():
+    for passage in passages:
         for number, amount in passage.ferments.items():
             one = stretches[number]
             where = (one.lot, one.vessel)

@@ -261,6 +261,7 @@ def _environment(page: Page, shows: Covered) -> Environment:
         pieces=typeset.pieces,
         prose=typeset.prose,
         says=typeset.says,
+        sentence=typeset.sentence,
     )
     made.filters.update(page.filters)
     return made

@@ -128,7 +128,6 @@ def _filters(dossier: Dossier, amounts: Amounts) -> dict[str, Callable[..., Any]
         "needed": typeset.needed,
         "part": lambda share: amounts.plain(Fraction(share) * whole),
         "percent": typeset.share,
-        "sentence": lambda words: words[:1].upper() + words[1:],
         "share": typeset.part,
         "source": typeset.source,
         "verdict": typeset.verdict,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -30,6 +30,7 @@ from ampelog.facts import (
 )
 from ampelog.gates import Table as Gates
 from ampelog.gates import table as gates_of_now
+from ampelog.genealogy import Passage
 from ampelog.labelling import Labelled
 from ampelog.phrases import regime, several
 from ampelog.quantities import ONE, text
@@ -65,7 +66,8 @@ def dossier(
     composition = view.composition(lot, content)
     labelled = _labelled(view, lot, label, markets)
     judged = labelled.rows() if labelled else []
-    through = _through(view, lot, content)
+    passages = tracing.passed(view, lot, content)
+    through = _through(view, lot, passages)
     shares = {one.lot: Fraction(one.share) for one in through}
     found = trail(view, name, shares, _registers(composition, labelled))
     wine = _wine(view, lot, labelled)
@@ -88,7 +90,7 @@ def dossier(
         fills_differ=_fills_differ(view, lot),
         ready=_ready(view, lot, label, gates),
         rest=_rest(view, lot),
-        curves=curves(view, lot, content, found.effects),
+        curves=curves(view, passages.values(), found.effects),
         ageing=ageing(view, lot, found.effects),
         additions=accounts.additions(found.effects, shares, name, made_by(view, content)),
         analyses=accounts.analyses(found.effects, accounts.bottled_from(found.effects, name)),
@@ -307,7 +309,7 @@ def _registers(composition: Composition, labelled: Labelled | None) -> set[Regis
 # ---- what it went through
 
 
-def _through(view: View, lot: Lot, content: list[tuple[int, int]]) -> tuple[Through, ...]:
+def _through(view: View, lot: Lot, passages: Mapping[str, Passage]) -> tuple[Through, ...]:
     return tuple(
         Through(
             row["lot"],
@@ -322,5 +324,5 @@ def _through(view: View, lot: Lot, content: list[tuple[int, int]]) -> tuple[Thro
                 for one in row["ferment"]
             ),
         )
-        for row in tracing.passed(view, lot, content)
+        for row in tracing.rows(view, lot, passages)
     )

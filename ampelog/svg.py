@@ -6,7 +6,7 @@ All lengths are whole hundredths of a point; the same numbers give the same byte
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
 
 # Advance widths of printable ASCII in the semibold of the page's family, thousandths of an em.
@@ -44,6 +44,18 @@ STYLE = """<style>
 .drawing .scale { fill: #8c8c8c }
 </style>"""
 """Inside each drawing, so that it looks the same wherever it is put."""
+
+
+def framed(says: str, width: int, height: int, parts: Iterable[str], style: str = STYLE) -> str:
+    """A drawing of its own, with what it ``says`` to those who do not see it; ``width`` and
+    ``height`` in hundredths of a point."""
+    return (
+        f'<svg class="drawing" xmlns="http://www.w3.org/2000/svg" role="img" '
+        f'aria-label="{escape(says)}" width="{pt(width)}pt" height="{pt(height)}pt" '
+        f'viewBox="0 0 {pt(width)} {pt(height)}"><title>{escape(says)}</title>{style}'
+        + "".join(parts)
+        + "</svg>"
+    )
 
 
 def width_of(words: str, size: int) -> int:

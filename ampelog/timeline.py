@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from html import escape
 from typing import Any
 
-from ampelog.svg import STYLE, fitted, pt, text, width_of
+from ampelog.svg import fitted, framed, pt, text, width_of
 
 Row = dict[str, Any]
 LEFT, RIGHT, TOP, LINE = 9_000, 5_500, 2_600, 1_500
@@ -64,13 +63,7 @@ def drawing(rows: Sequence[Row], today: date, width: int) -> str:
     beside = now + 200 if now < width * 100 - RIGHT * 2 else now - 200 - width_of(says, 700)
     parts.append(text(beside, TOP - 1_000, "note", says))
     title = f"Rest and release of {len(rows)} lots of bottles"
-    return (
-        f'<svg class="drawing" xmlns="http://www.w3.org/2000/svg" role="img" '
-        f'aria-label="{escape(title)}" width="{width}pt" height="{pt(height)}pt" '
-        f'viewBox="0 0 {width} {pt(height)}"><title>{escape(title)}</title>{STYLE}'
-        + "".join(parts)
-        + "</svg>"
-    )
+    return framed(title, width * 100, height, parts)
 
 
 def _axis(first: date, last: date, across: Any, height: int) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from ampelog.composition import decimals
 from ampelog.errors import Refused
-from ampelog.genealogy import BITS, forward, through
+from ampelog.genealogy import BITS, Passage, forward, through
 from ampelog.graph import Ferment
 from ampelog.phrases import regime
 from ampelog.quantities import SHARE_DECIMALS, text
@@ -46,14 +47,19 @@ def back(view: View, name: str) -> dict[str, Any]:
         }
         for (leaf,), share in found
     ]
-    return {"lot": lot.name, "sources": sources, "through": passed(view, lot, content)}
+    passages = passed(view, lot, content)
+    return {"lot": lot.name, "sources": sources, "through": rows(view, lot, passages)}
 
 
-def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[str, Any]]:
+def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> dict[str, Passage]:
+    """What crossed from each lot on the way to this one, and fermented there."""
+    return through(view.genealogy(content, labels=True), lot.name, content)
+
+
+def rows(view: View, lot: Lot, passages: Mapping[str, Passage]) -> list[dict[str, Any]]:
     """The lots passed through, largest share first, each with its fermentation."""
-    passages = through(view.genealogy(content, labels=True), lot.name, content)
     ferments = view.ferments()
-    rows = [
+    found = [
         {
             "lot": name,
             "share": printed(passage.crossed),
@@ -64,7 +70,7 @@ def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[st
         for name, passage in passages.items()
         if passage.crossed or (passage.ferments and name == lot.name)
     ]
-    return sorted(rows, key=lambda row: (-int(row["share"].replace(".", "")), row["lot"]))
+    return sorted(found, key=lambda row: (-int(row["share"].replace(".", "")), row["lot"]))
 
 
 def _stretch(ferment: Ferment, amount: int) -> dict[str, Any]:

@@ -191,6 +191,11 @@ def says(text: str) -> str:
     return _QUANTITY.sub(lambda found: grouped(found.group(1)), text)
 
 
+def sentence(words: str) -> str:
+    """Words that begin a sentence; the rest keeps its capitals."""
+    return words[:1].upper() + words[1:]
+
+
 def field(text: str) -> str:
     """The name of a field or statement for people."""
     return {"ava": "viticultural area"}.get(text, text.replace("_", " "))

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from html import escape
 
-from ampelog.svg import STYLE, fitted, pt, ribbon, text
+from ampelog.svg import fitted, framed, pt, ribbon, text
 from ampelog.year import Stage
 
 WIDTH = 49_000
@@ -99,13 +98,7 @@ class _Drawing:
                 self._bar(bar, number)
         tall = self._bottom + 400
         title = "Where the vintage went, from fruit to bottles"
-        return (
-            f'<svg class="drawing" xmlns="http://www.w3.org/2000/svg" role="img" '
-            f'aria-label="{escape(title)}" width="{pt(WIDTH)}pt" height="{pt(tall)}pt" '
-            f'viewBox="0 0 {pt(WIDTH)} {pt(tall)}"><title>{escape(title)}</title>{STYLE}'
-            + "".join(self._ribbons + self._marks)
-            + "</svg>"
-        )
+        return framed(title, WIDTH, tall, self._ribbons + self._marks)
 
     def _bar(self, bar: _Bar, number: int) -> None:
         stage = self._stages[number]

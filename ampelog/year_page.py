@@ -47,7 +47,6 @@ def page(facts: Year, units: str) -> Made:
             "losses": lambda stage: [
                 one for one in stage.lost if Fraction(one.volume_l) > MILLILITRE
             ],
-            "sentence": lambda words: words[:1].upper() + words[1:],
             "share": typeset.part,
             "verdict": lambda found: "" if found is None else typeset.verdict(found),
         }

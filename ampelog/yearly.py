@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from ampelog import audit, moments, stock
+from ampelog import audit, cooperage, moments, stock
 from ampelog.errors import Refused
 from ampelog.facts import Head
 from ampelog.fates import fates, received_as
@@ -223,11 +223,11 @@ def _oak(view: View, lots: set[str]) -> Iterator[Oak]:
         if known.get("type") != "barrel" and not known.get("cooperage"):
             continue
         made = known.get("cooperage") or {}
-        first = str(made.get("first_filled") or "")[:4]
+        first = cooperage.first_filled(known)
         when = moments.day(instant, view.zone).year
-        age = "not known" if not first else "new" if int(first) >= when else f"since {first}"
-        wood = ", ".join(str(made[key]) for key in ("wood", "origin") if made.get(key))
-        key = (str(made.get("cooper") or "not known"), wood or "not known", age)
+        age = "not known" if first is None else "new" if first >= when else f"since {first}"
+        wood = cooperage.wood(known) or "not known"
+        key = (str(made.get("cooper") or "not known"), wood, age)
         groups[key] = groups.get(key, 0) + 1
     for (cooper, wood, age), count in sorted(groups.items()):
         yield Oak(cooper, wood, age, count)
