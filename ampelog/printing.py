@@ -106,11 +106,14 @@ def pdf(made: Made, paper: str = "letter", attached: Sequence[Attached] = ()) ->
     with source_date(page.as_of):
         pages = laid_out(text)
         _both_standards(pages.metadata)
-        content = pages.write_pdf(
-            pdf_identifier=identifier.digest()[:16],
-            pdf_variant="pdf/a-3a",
-            attachments=[_inside(one, page.as_of) for one in attached],
-        )
+        try:
+            content = pages.write_pdf(
+                pdf_identifier=identifier.digest()[:16],
+                pdf_variant="pdf/a-3a",
+                attachments=[_inside(one, page.as_of) for one in attached],
+            )
+        finally:  # the program ends without collecting, and the fonts unpacked would stay behind
+            pages.font_config.__del__()
     return Printed(bytes(content), len(pages.pages))
 
 

@@ -10,7 +10,7 @@ import pikepdf
 import pytest
 
 from ampelog import dossiers
-from tests.program import copied, made, program
+from tests.program import copied, made, outside, program
 
 WINE = """
 {"kind": "receive", "at": "2024-10-01", "lot": "W", "volume": "100 L", "vessel": "T1", "state": "wine", "composition": [{"share": "1", "variety": "Syrah", "vintage": 2024}]}
@@ -63,6 +63,19 @@ def test_one_after_another_gives_the_same_bytes_as_side_by_side(
         assert asked(ledger, "--all", str(folder), "--no-evidence").code == 0
         contents.append([path.read_bytes() for path in sorted(folder.iterdir())])
     assert contents[0] == contents[1]
+
+
+@pytest.mark.parametrize("words", [("W", "-o", "w.pdf"), ("--all", "papers")])
+def test_nothing_stays_behind_but_the_papers(
+    bottles: Path, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    ledger, scratch = copied(bottles, tmp_path), tmp_path / "scratch"
+    scratch.mkdir()
+    last = str(tmp_path / words[-1])
+    done = outside("--ledger", str(ledger), "dossier", *words[:-1], last, TMPDIR=str(scratch))
+    assert done.code == 0, done.err
+    assert Path(last).exists()
+    assert not list(scratch.iterdir())
 
 
 @pytest.mark.parametrize(
