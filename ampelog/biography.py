@@ -17,6 +17,7 @@ from typing import Any
 from ampelog import history
 from ampelog.cellar import Cellar
 from ampelog.endpoints import vessels_of
+from ampelog.excerpt import alone
 from ampelog.gates import Table
 from ampelog.measurements import told
 from ampelog.movement import draws, fills
@@ -114,10 +115,10 @@ class Biographies:
 
 def biographies(view: View, lots: Collection[str], table: Table) -> Biographies:
     """What is known of the wine of these lots, as the view sees them."""
-    names = _upstream(view.steps, lots)
-    telling = _Telling(view.beginning(), table, names)
     with history.still():
-        for step in view.steps:
+        names, steps = alone(view.steps, lots)
+        telling = _Telling(view.beginning(), table, names)
+        for step in steps:
             telling.happens(step)
     bodies = {key: body for key, body in telling.bodies.items() if key[0] in lots}
     return Biographies(bodies, telling.unexplained)
@@ -128,29 +129,19 @@ def before(
 ) -> Iterator[tuple[Step, View, Biographies]]:
     """What was known of these lots just before each step that is wanted, with the cellar as it
     stood. Each holds until the next is asked for."""
-    names = _upstream(view.steps, lots)
     cellar = view.beginning()
-    telling = _Telling(cellar, table, names)
+    # What such a step fills is of the story too: it stands there as it was told.
+    filled = {
+        end.lot for step in view.steps if wanted(step) for end in step.model.to or () if end.lot
+    }
     with history.still():
-        for index, step in enumerate(view.steps):
+        names, steps = alone(view.steps, filled.union(lots))
+        telling = _Telling(cellar, table, names)
+        for index, step in enumerate(steps):
             if wanted(step):
-                then = view.during(cellar, view.steps[:index], step.instant)
+                then = view.during(cellar, steps[:index], step.instant)
                 yield step, then, Biographies(telling.bodies, telling.unexplained)
             telling.happens(step)
-
-
-def _upstream(steps: Sequence[Step], lots: Collection[str]) -> set[str]:
-    """These lots and all whose wine may have come into them."""
-    found = set(lots)
-    for step in reversed(steps):
-        event = step.event
-        into = {end.get("lot") for end in _ends(event.get("to"))}
-        if event["kind"] == "lot" and event.get("of"):
-            into = {event["name"]}
-        if into & found:
-            found |= {str(end["lot"]) for end in _ends(event.get("from")) if "lot" in end}
-            found |= {str(end["lot"]) for end in _ends(event.get("of")) if "lot" in end}
-    return found
 
 
 def _ends(side: Any) -> Iterator[dict[str, Any]]:
@@ -180,6 +171,7 @@ class _Telling:
     def __init__(self, cellar: Cellar, table: Table, names: set[str]) -> None:
         self._cellar, self._table, self._names = cellar, table, names
         self._limit = Fraction(table.topping_percent) / 100
+        self._merged: dict[tuple[int, ...], tuple[object, tuple[Change, ...]]] = {}
         self.bodies: dict[Key, Body] = {}
         self.unexplained: dict[str, int] = {}
 
@@ -223,6 +215,7 @@ class _Telling:
         emptied = {(one.lot.name, one.vessel) for one in drawn if one.amount == one.holding.amount}
         apply(cellar, [step])
         moved = Change(MOVEMENT, *self._told(step, "it was moved"))
+        changes = _with_the_last(pool.changes, moved)
         for key, amount in self._filled(model):
             if key in there - emptied and (held := self._held(key)) is not None:
                 stayed = held.amount - amount
@@ -230,7 +223,7 @@ class _Telling:
                 self.bodies[key] = self._mixed(kept, step, f"{step.event['kind']} with other wine")
             else:
                 self.bodies[key] = pool.copy()
-                self.bodies[key].changes = _with_the_last(pool.changes, moved)
+                self.bodies[key].changes = changes
 
     def _filled(self, model: Any) -> Iterable[tuple[Key, int]]:
         """The holdings filled, each with what came into it."""
@@ -258,8 +251,16 @@ class _Telling:
         made = Body()
         for quantity in {name: None for body, _ in bodies for name in body.measured}:
             made.measured[quantity] = self._kept(quantity, bodies, whole, blended)
-        made.changes = _together([body.changes for body, _ in bodies])
+        made.changes = self._together([body.changes for body, _ in bodies])
         return made
+
+    def _together(self, each: Sequence[tuple[Change, ...]]) -> tuple[Change, ...]:
+        """As ``_together``. Twenty barrels that had alike and take alike are put together once;
+        what is known by where it lies is kept, so that it lies there still."""
+        key = tuple(map(id, each))
+        if key not in self._merged:
+            self._merged[key] = (each, _together(each))
+        return self._merged[key][1]
 
     def _kept(
         self, quantity: str, bodies: Sequence[tuple[Body, int]], whole: int, blended: Change

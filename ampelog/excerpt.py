@@ -101,6 +101,91 @@ def trimmed(steps: Iterable[Step], within: Collection[str]) -> list[Step]:
     return found
 
 
+def upstream(steps: Sequence[Step], lots: Iterable[str]) -> set[str]:
+    """These lots and all whose wine may have come into them."""
+    found = set(lots)
+    for step in reversed(steps):
+        event = step.event
+        into = {event["name"]} if event["kind"] == "lot" else _lots_at(step.model.to)
+        if not found.isdisjoint(into):
+            found |= _lots_at(step.model.from_) | _lots_at(step.model.of)
+    return found
+
+
+def _lots_at(side: Any) -> set[str]:
+    """The lots of the endpoints of one side of a told event, whatever form it was given in."""
+    return {end.lot for end in side if end.lot is not None} if isinstance(side, list) else set()
+
+
+def alone(steps: Sequence[Step], lots: Collection[str]) -> tuple[set[str], list[Step]]:
+    """The lots that a lot's story rests on, these included; and the steps as they happened to them,
+    with not a word about the vessels of others.
+
+    What one of them gave to others time after time, with nothing else between, is one quantity that
+    is gone: a topping wine is drawn from thousands of times for barrels of others, and what it
+    holds matters only when something else happens.
+    """
+    names = upstream(steps, lots)
+    while True:
+        kept = _merged(steps, frozenset(names))
+        read = {name for step in kept for name in lots_of(step.event).read}
+        if read <= names:
+            return names, trimmed(kept, names)
+        names = upstream(steps, names | read)
+
+
+def _merged(steps: Iterable[Step], names: frozenset[str]) -> list[Step]:
+    found: list[Step] = []
+    given: dict[tuple[str, str], tuple[int, Step]] = {}
+    for step in steps:
+        if not _concerns(step, names):
+            continue
+        gifts = _gifts(step, names)
+        for place, amount in gifts:
+            before = given.get(place)
+            given[place] = (amount + (before[0] if before else 0), step)
+        if not gifts:
+            found += _gone(given)
+            given.clear()
+            found.append(step)
+    return [*found, *_gone(given)]
+
+
+def _gifts(step: Step, names: frozenset[str]) -> list[tuple[tuple[str, str], int]]:
+    """What a movement that fills none of these lots drew from each of their vessels (10^-12 L);
+    none where it does anything else, or does not say how much."""
+    model = step.model
+    if step.event["kind"] not in FILLING or not names.isdisjoint(_lots_at(model.to)):
+        return []
+    drawn = [end for end in model.from_ if end.lot in names]
+    if any(end.vessel is None or end.volume is None for end in drawn):
+        return []
+    return [((end.lot, end.vessel), end.volume) for end in drawn]
+
+
+def _gone(given: Mapping[tuple[str, str], tuple[int, Step]]) -> list[Step]:
+    event = {"kind": "loss", "reason": "transfer"}
+    return [
+        _as(step, {**event, "lot": lot, "vessel": vessel, "volume": f"{text(amount)} L"})
+        for (lot, vessel), (amount, step) in given.items()
+    ]
+
+
+def _concerns(step: Step, names: frozenset[str]) -> bool:
+    """Whether an event names one of these lots, or no lot at all."""
+    event, model = step.event, step.model
+    kind = event["kind"]
+    if kind in FILLING or kind == "ship":
+        found = _lots_at(model.from_) | _lots_at(model.to)
+    elif kind == "lot":
+        found = _lots_at(model.of) | {event["name"]}
+    elif "lot" in event:
+        found = {event["lot"]}
+    else:
+        return True
+    return not names.isdisjoint(found)
+
+
 def _happened(step: Step, within: Collection[str]) -> list[Step]:
     """Something that happened to lots: as it stands where it is about these alone."""
     lots = lots_of(step.event)
