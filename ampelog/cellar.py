@@ -8,6 +8,7 @@ is the same.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -109,6 +110,17 @@ class Cellar:
         self.others: Callable[[], list[str]] = list
         """The names of lots that are not here yet."""
         self.older_ferment: Callable[[int], Ferment] = _no_ferment
+
+    def twin(self) -> Cellar:
+        """The same cellar, from here on to be told otherwise; in neither has a lot changed yet."""
+        twin = copy(self)
+        twin.lots = {name: lot.twin() for name, lot in self.lots.items()}
+        twin.vessels, twin.graph, twin.holds = dict(self.vessels), self.graph.twin(), Holds()
+        twin.holds.active = {key: set(ids) for key, ids in self.holds.active.items()}
+        twin.holds.key_of, twin.holds.watched = dict(self.holds.key_of), set(self.holds.watched)
+        twin.findings, twin.resolved = list(self.findings), dict(self.resolved)
+        self.changed, twin.changed = {}, {}
+        return twin
 
     # What a movement asks of its cellar
 

@@ -1,8 +1,8 @@
 """What a late entry or a correction changes in earlier answers, before it is recorded.
 
-The questions are asked of the ledger as it stands, and of the ledger as if the load were recorded
-already; what differs is told. Only lots are asked about that the load can reach: those that its
-events name, and all that took in any of their wine since.
+The questions are asked of the log as it stood and as it stands with the load, once all of it can
+have happened and before anything is recorded; what differs is told. Only lots are asked about that
+the load can reach: those that its events name, and all that took in any of their wine since.
 """
 
 from __future__ import annotations
@@ -15,20 +15,24 @@ from ampelog import moments, projection
 from ampelog.biography import biographies
 from ampelog.composing import FIELDS
 from ampelog.errors import Refused
+from ampelog.excerpt import alone
 from ampelog.gates import table
+from ampelog.history import where
 from ampelog.labelling import claims
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.readiness import at_bottling, judged, row
-from ampelog.recording import formed, supposed
+from ampelog.recording import formed, record
 from ampelog.resting import rest_of
+from ampelog.retelling import Retold
 from ampelog.sameness import MIXING, Grounds
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, UNITS, VOLUME, Lot
 from ampelog.steps import Step
 from ampelog.stock import on_hold, state
+from ampelog.told import told
 
 Answers = dict[tuple[str, str], str | None]
 """By lot and question."""
@@ -41,51 +45,62 @@ _RANK = {"refused": 0, "undetermined": 1}
 def changes(
     ledger: Ledger, entries: Sequence[Entry], *, by: str, now: int, today: date
 ) -> list[dict[str, Any]]:
-    """The answers that a load changes: ``lot``, ``what``, ``before``, ``after`` (None where there
-    is none), and how many bottles of the lot have ``shipped``; the gravest first.
-
-    ``Refused`` as for recording it. Nothing is recorded.
-    """
+    """As ``Consequences``, of a load that is not recorded. ``Refused`` as for recording it."""
     entries, wrong = formed(ledger, entries, now)
     if wrong:
         raise Refused("what is no event changes nothing", wrong)
-    before = View(ledger)
-    about = list(_about(ledger, entries))
-    lots = _reached(before, about)
-    grounds, named = _grounds(ledger, entries, about)
-    stood = {} if grounds is None else grounds.of(before, before.lots_named(lots))
-    with supposed(ledger, entries, by=by, now=now):
-        after = View(ledger)
-        lots |= _reached(after, about)
-        stands = {} if grounds is None else grounds.of(after, after.lots_named(lots))
-        same = {name for name, ground in stands.items() if stood.get(name) == ground} - named
-        then = answers(after, lots, today, same)
-        shipped = {name: _shipped(after, name) for name in lots}
-    was = answers(before, lots, today, same)
-    rows = [
-        {
-            "lot": lot,
-            "what": what,
-            "before": was.get((lot, what)),
-            "after": then.get((lot, what)),
-            "shipped": shipped[lot],
-        }
-        for lot, what in {**was, **then}
-        if was.get((lot, what)) != then.get((lot, what))
-    ]
-    return sorted(rows, key=_gravity)
+    asked = Consequences(ledger, entries, today)
+    record(ledger, entries, (), by=by, now=now, dry_run=True, ask=asked.ask)
+    return asked.rows
 
 
-def _grounds(
-    ledger: Ledger, entries: Sequence[Entry], about: Sequence[dict[str, Any]]
-) -> tuple[Grounds | None, set[str]]:
-    """What finds the lots that stand as they stood, and the names of those of which more may
-    change; None where the load does more than move wine."""
-    if any(event["kind"] not in MIXING for event in about):
-        return None, set()
-    corrected = [one.event["corrects"] for one in entries if one.event["kind"] == "correct"]
-    anew = {record.position for record in ledger.known(corrected).values()}
-    return Grounds(anew), {name for event in about for name in projection.named(event)}
+class Consequences:
+    """The answers that a load changes, asked while it is being recorded (``ask``).
+
+    ``rows``: ``lot``, ``what``, ``before``, ``after`` (None where there is none), and how many
+    bottles of the lot have ``shipped``; the gravest first.
+    """
+
+    def __init__(self, ledger: Ledger, entries: Sequence[Entry], today: date) -> None:
+        self.rows: list[dict[str, Any]] = []
+        self._ledger, self._today = ledger, today
+        self._before = View(ledger)
+        self._about = list(_about(ledger, entries))
+        corrected = [one.event["corrects"] for one in entries if one.event["kind"] == "correct"]
+        self._anew = {record.position for record in ledger.known(corrected).values()}
+
+    def ask(self, retold: Retold) -> None:
+        """Ask before and after, of the lots that the load can reach."""
+        before = self._before.told(*retold.before)
+        steps = [_as_recorded(step) if step.new else step for step in retold.after.steps]
+        after = View(self._ledger).told(steps, retold.after.cellar)
+        alike = retold.alike
+        lots = _reached(before, self._about, alike) | _reached(after, self._about, alike)
+        same = self._same(before, after, lots, retold.kept.nodes)
+        was, then = (answers(view, lots, self._today, same) for view in (before, after))
+        rows = [
+            {
+                "lot": lot,
+                "what": what,
+                "before": was.get((lot, what)),
+                "after": then.get((lot, what)),
+                "shipped": _shipped(after, lot),
+            }
+            for lot, what in {**was, **then}
+            if was.get((lot, what)) != then.get((lot, what))
+        ]
+        self.rows = sorted(rows, key=_gravity)
+
+    def _same(self, before: View, after: View, lots: Collection[str], alike: int) -> set[str]:
+        """The lots that stand as they stood, where the first nodes are ``alike``; none where the
+        load does more than move wine. On those that it names itself, more may change."""
+        if any(event["kind"] not in MIXING for event in self._about):
+            return set()
+        grounds = Grounds(self._anew, alike)
+        stood = grounds.of(before, before.lots_named(lots))
+        stands = grounds.of(after, after.lots_named(lots))
+        named = {name for event in self._about for name in projection.named(event)}
+        return {name for name, ground in stands.items() if stood.get(name) == ground} - named
 
 
 def _gravity(change: dict[str, Any]) -> tuple[int, str, str]:
@@ -94,6 +109,12 @@ def _gravity(change: dict[str, Any]) -> tuple[int, str, str]:
 
 
 # ---- what a load can reach
+
+
+def _as_recorded(step: Step) -> Step:
+    """A step of the load, as whoever reads the ledger will see it."""
+    place = where(step.position, step.event)
+    return step._replace(model=told(step.event), new=False, where=place)
 
 
 def _about(ledger: Ledger, entries: Iterable[Entry]) -> Iterator[dict[str, Any]]:
@@ -115,14 +136,19 @@ def _about(ledger: Ledger, entries: Iterable[Entry]) -> Iterator[dict[str, Any]]
             yield event["replacement"]
 
 
-def _reached(view: View, events: Iterable[dict[str, Any]]) -> set[str]:
-    """The lots that events name, and all that took in any of their wine."""
+def _reached(view: View, events: Iterable[dict[str, Any]], alike: int) -> set[str]:
+    """The lots that events name, and all that took in any of their wine after the steps that are
+    alike with these events and without them."""
     found: set[str] = set()
     for event in events:
         found |= _named(view, event)
-    for step in view.steps:
-        found |= _onward(step, found)
-    return found
+    beside: set[str] = set()
+    for step in view.steps[alike:]:
+        drawn = {end.lot for end in (*(step.model.from_ or ()), *(step.model.of or ()))}
+        if not drawn.isdisjoint(found):
+            found |= _filled(step)
+            beside |= drawn  # of one movement's loss each lot drawn bears its part
+    return found | beside
 
 
 def _named(view: View, event: dict[str, Any]) -> set[str]:
@@ -148,14 +174,11 @@ def _comes_from(event: dict[str, Any], block: str | None) -> bool:
     return "lot" in event and any(part.get("block") == block for part in parts)
 
 
-def _onward(step: Step, found: Collection[str]) -> set[str]:
-    model = step.model
-    drawn = {end.lot for end in (*(model.from_ or ()), *(model.of or ()))}
-    if drawn.isdisjoint(found):
-        return set()
+def _filled(step: Step) -> set[str]:
     if step.event["kind"] == "lot":
         return {step.event["name"]}
-    return {end.lot for end in model.to or () if not isinstance(end, str) and end.lot is not None}
+    to = step.model.to or ()
+    return {end.lot for end in to if not isinstance(end, str) and end.lot is not None}
 
 
 # ---- the answers
@@ -171,13 +194,19 @@ def answers(
     there = view.lots_named(lots)
     view.foresee(there)
     for lot in there:
-        told = _booked(view, lot) if lot.name in same else _of(view, lot)
-        for what, says in told:
+        for what, says in _booked(view, lot) if lot.name in same else _of(view, lot):
             found[lot.name, what] = says
-    asked = [lot for lot in there if lot.name not in same]
-    found.update(_gates(view, asked, today))
-    found.update(_bottled(view, {lot.name for lot in asked}))
+    asked = {lot.name for lot in there if lot.name not in same}
+    bottlings = [step for step in view.steps if _bottles(step, asked)]
+    of_them = {end.lot for step in bottlings for end in step.model.to}
+    story = view.again(alone(view.steps, asked | of_them)[1], view.cellar)
+    found.update(_gates(view, story, [lot for lot in there if lot.name in asked], today))
+    found.update(_bottled(story, asked))
     return found
+
+
+def _bottles(step: Step, lots: Collection[str]) -> bool:
+    return step.event["kind"] == "bottle" and any(end.lot in lots for end in step.model.to)
 
 
 def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
@@ -218,12 +247,12 @@ def _made_of(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
 
 def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
     try:
-        told = claims(view, lot.name)
+        judged_so = claims(view, lot.name)
     except Refused as problem:
         yield "label", f"cannot be judged: {problem.says}"
         return
     seen: dict[str, int] = {}
-    for one in told["claims"]:
+    for one in judged_so["claims"]:
         what = f"label: {one['statement']} ({one['rule'] or one['claim']})"
         seen[what] = seen.get(what, 0) + 1
         if seen[what] > 1:
@@ -232,15 +261,15 @@ def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
         yield what, f"{one['verdict']}{actual}"
 
 
-def _gates(view: View, lots: Sequence[Lot], today: date) -> Answers:
-    """The gates of what is wine and in the cellar."""
+def _gates(view: View, story: View, lots: Sequence[Lot], today: date) -> Answers:
+    """The gates of what is wine and in the cellar; ``story`` tells of these lots alone."""
     wine = [lot for lot in lots if lot.sort == VOLUME and lot.holdings and state(lot) == "wine"]
     if not wine:
         return {}
-    told = biographies(view, {lot.name for lot in wine}, table())
+    known = biographies(story, {lot.name for lot in wine}, table())
     found: Answers = {}
     for lot in wine:
-        for gate in row(judged(view, lot, None, table(), (told, today)))["gates"]:
+        for gate in row(judged(view, lot, None, table(), (known, today)))["gates"]:
             found[lot.name, f"gate {gate['gate']} {gate['name']}"] = gate["verdict"]
     return found
 
@@ -248,11 +277,7 @@ def _gates(view: View, lots: Sequence[Lot], today: date) -> Answers:
 def _bottled(view: View, lots: Collection[str]) -> Answers:
     """The gates that stood against each bottling of these lots, as they were known just before."""
     found: Answers = {}
-
-    def wanted(step: Step) -> bool:
-        return any(end.lot in lots for end in step.model.to)
-
-    for step, judging in at_bottling(view, table(), wanted):
+    for step, judging in at_bottling(view, table(), lambda step: _bottles(step, lots)):
         stops = row(judging)["stops"]
         for name in dict.fromkeys(end.lot for end in step.model.to):
             if name in lots and stops:

@@ -81,3 +81,9 @@ class Graph:
         """Add a stretch of fermentation and return its number."""
         self.ferments.append(ferment)
         return self.first_ferment + len(self.ferments) - 1
+
+    def twin(self) -> Graph:
+        """The same graph, to be drawn on apart from this one."""
+        twin = Graph(self.first, self.first_ferment)
+        twin.nodes, twin.ferments = list(self.nodes), list(self.ferments)
+        return twin

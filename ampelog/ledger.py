@@ -238,12 +238,14 @@ class Ledger:
         recorded_at: str,
         check: Callable[[Coming], T],
         form: Form | None = None,
+        look: Callable[[], None] | None = None,
     ) -> T:
         """Record a load, or nothing; returns what ``check`` returned.
 
         ``check`` is told what positions the drafts will have and may write with ``rows`` in the
         same transaction; what it raises refuses the load, and so does what ``form`` raises of an
-        event, where that is still to be checked. ``recorded_at`` is UTC text and becomes that of
+        event, where that is still to be checked. ``look`` is called when the ledger stands as it
+        will with the load, and may still refuse it. ``recorded_at`` is UTC text and becomes that of
         the load before where it would go back. Once the journal's seal is synced the load is
         recorded, whatever happens after.
         """
@@ -258,6 +260,8 @@ class Ledger:
         try:
             answer = check(coming)
             mark, data = self._insert(scribe, stamp)
+            if look is not None:
+                self._looked_at(mark, look)
             journal.write(self._files.journal, self._mark.end, data)
         except BaseException:
             scribe.drop()
@@ -267,6 +271,13 @@ class Ledger:
             raise
         self._recorded(mark)
         return answer
+
+    def _looked_at(self, mark: Mark, look: Callable[[], None]) -> None:
+        before, self._mark = self._mark, mark
+        try:
+            look()
+        finally:
+            self._mark = before
 
     def _coming(self, drafts: Sequence[Draft], recorded_at: str) -> Coming:
         stamp = max(_stamp(recorded_at), self._mark.recorded_at)

@@ -15,8 +15,10 @@ from ampelog.opening import opened, progress, viewed
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from ampelog.consequences import Consequences
     from ampelog.errors import Finding
     from ampelog.ledger import Ledger
+    from ampelog.recording import Recorded
 
 _KEPT: list[object] = []
 """What a load leaves behind; ``cli.run`` ends the process without freeing it piece by piece."""
@@ -107,19 +109,27 @@ def recorded(
 
     entries, problems = load
     odd, rows, changes = aside
-    shown = changes is not None
+    asks = None
     if changes is None:
-        changes = changed(ledger, entries, problems, moment, dry_run=dry_run)
+        asks = asked_of(ledger, entries, problems, moment, dry_run=dry_run)
     done = record_load(
-        ledger, entries, problems, by=asking.login(), now=moment, dry_run=dry_run, tick=tick
+        ledger,
+        entries,
+        problems,
+        by=asking.login(),
+        now=moment,
+        dry_run=dry_run,
+        tick=tick,
+        ask=None if asks is None else asks.ask,
     )
+    told = [] if asks is None else asks.rows
     _KEPT.append((entries, done))
     answer: dict[str, Any] = {
         "recorded": 0 if dry_run else done.recorded,
         "known": done.known,
         "head": at_head(done.head),
         "findings": [dict(vars(one)) for one in (*odd, *done.findings)],
-        "changes": changes,
+        "changes": told if changes is None else changes,
     }
     if dry_run:
         answer["would_record"] = done.recorded
@@ -135,35 +145,55 @@ def recorded(
 
         for line in listed(rows):
             say.note(line)
-    if changes and not shown:
+    if told:
         from ampelog import changes_sheet
 
-        changes_sheet.sheet(changes)
+        changes_sheet.sheet(told)
+    say.line(_counted(done, dry_run=dry_run))
+
+
+def _counted(done: Recorded, *, dry_run: bool) -> str:
     events = "1 event" if done.recorded == 1 else f"{done.recorded:,} events"
     verb = "would be recorded" if dry_run else "recorded"
     known = f", {done.known:,} already known" if done.known else ""
-    say.line(
-        f"{events} {verb}{known}. Head: position {done.head.position}, root {done.head.root[:16]}…"
-    )
+    head = f"Head: position {done.head.position}, root {done.head.root[:16]}…"
+    return f"{events} {verb}{known}. {head}"
+
+
+def asked_of(
+    ledger: Ledger, entries: list[Any], problems: Sequence[Any], moment: int, *, dry_run: bool
+) -> Consequences | None:
+    """What will be asked of a load that may change earlier answers: of one that is late or
+    corrects, and of a trial run. Of a load that will be refused nothing is."""
+    from ampelog.lateness import reaches_back
+
+    if problems or not entries or not (dry_run or reaches_back(ledger, entries)):
+        return None
+    from ampelog import consequences, moments
+    from ampelog.history import zone_of
+    from ampelog.recording import formed
+
+    entries, wrong = formed(ledger, entries, moment)
+    if wrong:
+        return None
+    return consequences.Consequences(ledger, entries, moments.day(moment, zone_of(ledger)))
 
 
 def changed(
     ledger: Ledger, entries: list[Any], problems: Sequence[Any], moment: int, *, dry_run: bool
 ) -> list[dict[str, Any]]:
-    """What a load changes in earlier answers: asked of one that is late or corrects, and of a trial
-    run. A load that will be refused changes nothing, and says why itself."""
-    from ampelog.lateness import reaches_back
-
-    if problems or not entries or not (dry_run or reaches_back(ledger, entries)):
+    """What a load would change in earlier answers, where it may; nothing is recorded. A load that
+    will be refused changes nothing, and says why itself."""
+    asked = asked_of(ledger, entries, problems, moment, dry_run=dry_run)
+    if asked is None:
         return []
-    from ampelog import consequences, moments
-    from ampelog.history import zone_of
+    from ampelog.recording import record as record_load
 
-    today = moments.day(moment, zone_of(ledger))
     try:
-        return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)
+        record_load(ledger, entries, (), by=asking.login(), now=moment, dry_run=True, ask=asked.ask)
     except Refused:
         return []
+    return asked.rows
 
 
 @app.command()

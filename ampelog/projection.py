@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from itertools import chain, repeat
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from ampelog import history
@@ -24,7 +24,6 @@ from ampelog.steps import Step
 BEGINNING = (-(2**62), 0)
 """Before every order of a step."""
 
-_TABLES = ("projected", "node", "edge", "ferment", "lot_state", "vessel_state", "register")
 _ASIDE = frozenset({"place", "block", "premises", "party", "material", "label"})
 SAID = frozenset({"note", "analysis", "release"})
 """Kinds that move nothing, yet are about a lot that must have been there."""
@@ -59,12 +58,35 @@ def rebuild(ledger: Ledger) -> Cellar:
     return cellar
 
 
-def write(ledger: Ledger, cellar: Cellar, steps: Sequence[Step], position: int) -> None:
-    """Write a whole projection, in the ledger's open transaction."""
-    for table in _TABLES:
+class Kept(NamedTuple):
+    """What of a projection that stands is as it will be: the nodes and stretches of fermentation
+    below a number, and the lots that are not ``changed``."""
+
+    nodes: int
+    ferments: int
+    changed: frozenset[str]
+
+
+def write(
+    ledger: Ledger,
+    cellar: Cellar,
+    steps: Sequence[Step],
+    position: int,
+    kept: Kept | None = None,
+) -> None:
+    """Write a whole projection, or what of it is not ``kept``, in the ledger's open transaction."""
+    anew = ("projected", "vessel_state", "register")
+    for table in anew if kept else (*anew, "lot_state"):
         ledger.rows(f"projection_empty_{table}")
+    nodes, ferments, changed = kept or (0, 0, cellar.lots.keys())
+    ledger.rows("projection_drop_nodes", first=nodes)
+    ledger.rows("projection_drop_edges", first=nodes)
+    ledger.rows("projection_drop_ferments", first=ferments)
+    if kept:
+        ledger.rows("projection_drop_lots", lot="\n".join(changed))
+    lots = [lot for name in changed if (lot := cellar.lots.get(name)) is not None]
     _add_registers(ledger, steps)
-    _add(ledger, cellar)
+    _add(ledger, cellar, lots, nodes, ferments)
     _state(ledger, cellar, order_of(steps), position)
 
 
@@ -84,7 +106,8 @@ def extend(
     vessels = "\n".join(cellar.vessels)
     if vessels:
         ledger.rows("projection_drop_vessels", vessel=vessels)
-    _add(ledger, cellar)
+    graph = cellar.graph
+    _add(ledger, cellar, list(cellar.changed.values()), graph.first, graph.first_ferment)
     _state(ledger, cellar, max(last, order_of(steps)), position)
 
 
@@ -98,28 +121,31 @@ def _insert(ledger: Ledger, query: str, **columns: Sequence[Any]) -> None:
         ledger.put(query, **columns)
 
 
-def _add(ledger: Ledger, cellar: Cellar) -> None:
+def _add(
+    ledger: Ledger, cellar: Cellar, lots: Sequence[Lot], first: int, first_ferment: int
+) -> None:
+    """Add nodes and stretches of fermentation from a number on, some lots, and all vessels."""
     graph = cellar.graph
-    numbers = range(graph.first, graph.first + len(graph.nodes))
-    columns = dict(zip(Node._fields, zip(*graph.nodes, strict=True), strict=False))
+    nodes = graph.nodes[first - graph.first :]
+    numbers = range(first, first + len(nodes))
+    columns = dict(zip(Node._fields, zip(*nodes, strict=True), strict=False))
     parents = columns.pop("parents", ())
     _insert(ledger, "projection_add_nodes", node=numbers, **columns)
     edges = chain.from_iterable(parents)
     columns = dict(zip(("parent", "amount"), zip(*edges, strict=True), strict=False))
     times = map(repeat, numbers, map(len, parents))
     _insert(ledger, "projection_add_edges", node=list(chain.from_iterable(times)), **columns)
-    ferments = graph.ferments
+    ferments = graph.ferments[first_ferment - graph.first_ferment :]
     _insert(
         ledger,
         "projection_add_ferments",
-        ferment=list(range(graph.first_ferment, graph.first_ferment + len(ferments))),
+        ferment=list(range(first_ferment, first_ferment + len(ferments))),
         position=[one.position for one in ferments],
         lot=[one.lot for one in ferments],
         vessel=[one.vessel for one in ferments],
         organism=[_json(one.organism) for one in ferments],
         regime=[_json(one.regime) for one in ferments],
     )
-    lots = list(cellar.changed.values())
     _insert(
         ledger,
         "projection_add_lots",

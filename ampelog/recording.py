@@ -10,26 +10,27 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from ampelog import history, moments, projection, references
 from ampelog.cellar import Cellar
-from ampelog.endpoints import place
 from ampelog.errors import Finding, Refused
 from ampelog.events import model_of
 from ampelog.known import unknown
 from ampelog.ledger import Coming, Draft, Head, Ledger
 from ampelog.lines import Entry, entry
-from ampelog.quantities import text
 from ampelog.replay import apply, fresh, registered, watched
+from ampelog.retelling import Retold, odd, resolved_anew, retell
 from ampelog.scribe import Form
-from ampelog.state import MASS
 from ampelog.steps import Correction, Step, in_order
 from ampelog.told import Told
 
 Tick = Callable[[str, int, int], None]
 """Told what is being done, how far it is, and of how many."""
+Ask = Callable[[Retold], None]
+"""Asks the log as it stood and as it stands with a load, while the ledger is as if it were
+recorded."""
 
 
 @dataclass(frozen=True)
@@ -46,13 +47,23 @@ class Recorded:
     the process: who holds this may leave without."""
 
 
+class _Said(NamedTuple):
+    """Who records a load, when, and what else was said of it."""
+
+    by: str
+    now: int
+    dry_run: bool = False
+    tick: Tick | None = None
+    ask: Ask | None = None
+
+
 class _DryRun(Exception):
     def __init__(self, findings: tuple[Finding, ...]) -> None:
         super().__init__()
         self.findings = findings
 
 
-def record(
+def record(  # noqa: PLR0913  each says one thing of the load
     ledger: Ledger,
     entries: Sequence[Entry],
     problems: Sequence[Finding],
@@ -61,6 +72,7 @@ def record(
     now: int,
     dry_run: bool = False,
     tick: Tick | None = None,
+    ask: Ask | None = None,
 ) -> Recorded:
     """Record the entries of one load: all of them or none (``Refused``).
 
@@ -68,10 +80,12 @@ def record(
     whatever else is wrong. ``by`` is the login's name, ``now`` the instant of recording. Entries
     whose forms are not checked yet (``lines.read``) are checked while the load is; where that
     fails in any way, their forms are checked first and what is wrong is said as ever.
+
+    ``ask`` is called before anything is recorded, of a trial run too; not where all is known.
     """
-    said = (by, now, dry_run, tick)
+    said = _Said(by, now, dry_run, tick, ask)
     if any(isinstance(one.model, Told) for one in entries):
-        if not problems and not dry_run:
+        if not problems and not dry_run and ask is None:
             with suppress(Exception):
                 return _record(ledger, entries, (), said, model_of)
         entries, wrong = formed(ledger, entries, now)
@@ -91,16 +105,15 @@ def _record(
     ledger: Ledger,
     entries: Sequence[Entry],
     problems: Sequence[Finding],
-    said: tuple[str, int, bool, Tick | None],
+    said: _Said,
     form: Form | None = None,
 ) -> Recorded:
-    by, now, dry_run, tick = said
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
-    fresh_entries, known, repeats = unknown(ledger, entries, by)
+    fresh_entries, known, repeats = unknown(ledger, entries, said.by)
     problems = [*problems, *repeats]
     ids = tuple(one.event["id"] for one in fresh_entries)
-    load = _Load(ledger, fresh_entries, problems, dry_run, tick)
+    load = _Load(ledger, fresh_entries, problems, said)
     drafts = [Draft(one.event, one.instant) for one in fresh_entries]
     if not drafts:
         if problems:
@@ -108,7 +121,8 @@ def _record(
         return Recorded(0, known, ledger.head, (), ids)
     try:
         with history.still():
-            findings = ledger.append(drafts, moments.to_stamp(now), load.check, form)
+            look = None if said.ask is None else load.look
+            findings = ledger.append(drafts, moments.to_stamp(said.now), load.check, form, look)
     except _DryRun as done:
         return Recorded(len(drafts), known, ledger.head, done.findings, ids)
     return Recorded(len(drafts), known, ledger.head, findings, ids, (load, drafts))
@@ -132,7 +146,7 @@ def supposed(
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
     fresh_entries, _, repeats = unknown(ledger, entries, by)
-    load = _Load(ledger, fresh_entries, repeats, False, None, until)
+    load = _Load(ledger, fresh_entries, repeats, _Said(by, now), until)
     drafts = [Draft(one.event, one.instant) for one in fresh_entries]
     if not drafts:
         if repeats:
@@ -159,32 +173,42 @@ class _Load:
         ledger: Ledger,
         entries: Sequence[Entry],
         problems: Sequence[Finding],
-        dry_run: bool,
-        tick: Tick | None,
+        said: _Said,
         until: int | None = None,
     ) -> None:
         self.until = until
+        self.ask = said.ask
         self.ledger = ledger
         self.entries = entries
         self.problems = list(problems)
-        self.dry_run = dry_run
-        self.tick = tick
+        self.dry_run = said.dry_run
+        self.tick = said.tick
         self.zone: ZoneInfo = history.zone_of(ledger)
         self.of_load: dict[str, dict[str, Any]] = {}
-        self.seen: tuple[object, ...] = ()
+        self.seen: object = None
+        self.findings: tuple[Finding, ...] = ()
 
     def check(self, coming: Coming) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
         steps, corrections = self._steps(coming)
         if self.until is not None:
             findings = self._in_the_past(steps, corrections, self.until)
-        elif self._in_order(steps, corrections):
+        elif self.ask is None and self._in_order(steps, corrections):
             findings = self._extend(in_order(steps, ()), coming.last)
         else:
             findings = self._anew(steps, corrections, coming.last)
-        if self.dry_run:
+        if self.dry_run and self.ask is None:
             raise _DryRun(findings)
+        self.findings = findings
         return findings
+
+    def look(self) -> None:
+        """Ask what was to be asked of the ledger with the load in it."""
+        assert self.ask is not None, "called where there is something to ask"
+        assert isinstance(self.seen, Retold), "what is asked was told before and after"
+        self.ask(self.seen)
+        if self.dry_run:
+            raise _DryRun(self.findings)
 
     def _steps(self, coming: Coming) -> tuple[list[Step], list[Correction]]:
         steps = [
@@ -289,13 +313,14 @@ class _Load:
         """A late entry or a correction: what follows it is seen anew, all of it."""
         upto = self.ledger.head.position
         old_steps, old_corrections = history.read(self.ledger.records(1, upto), self.zone)
-        before, _ = fresh(in_order(old_steps, old_corrections), self.zone)
+        old = in_order(old_steps, old_corrections)
         everything = in_order([*old_steps, *steps], [*old_corrections, *corrections])
-        after, refusals = fresh(everything, self.zone, self._ticks("replaying", len(everything)))
-        self._refuse(everything, after, refusals)
-        projection.write(self.ledger, after, everything, position)
-        self.seen = (everything, before, after)
-        return (*_odd(before, after), *_resolved_anew(before, after, everything))
+        told = retell(old, everything, self.zone, self._ticks("replaying", len(everything)))
+        before, after = told.before.cellar, told.after.cellar
+        self._refuse(everything, after, told.refusals)
+        projection.write(self.ledger, after, everything, position, told.kept)
+        self.seen = told
+        return (*odd(before, after), *resolved_anew(before, after, everything))
 
     def _in_the_past(
         self, steps: Sequence[Step], corrections: Sequence[Correction], until: int
@@ -312,7 +337,7 @@ class _Load:
         )
         after, refusals = fresh(told, self.zone, registers=registered(known))
         self._refuse(told, after, refusals)
-        return _odd(before, after)
+        return odd(before, after)
 
     def _refuse(self, steps: Sequence[Step], cellar: Cellar, refusals: Sequence[Finding]) -> None:
         problems = [*self.problems, *references.check(steps, cellar.registers)]
@@ -355,46 +380,3 @@ class _Load:
     def _ticks(self, what: str, total: int) -> Callable[[int], None] | None:
         tick = self.tick
         return None if tick is None else lambda done: tick(what, done, total)
-
-
-def _odd(before: Cellar, after: Cellar) -> tuple[Finding, ...]:
-    """The findings that the load brings."""
-    known = set(before.findings)
-    return tuple(finding for finding in after.findings if finding not in known)
-
-
-def _resolved(found: tuple[str | None, int], unit: str) -> str:
-    vessel, amount = found
-    return f"{text(amount)} {unit} in {place(vessel)}"
-
-
-def _unit(cellar: Cellar, step: Step) -> str:
-    """In what an event's unstated quantities are: fruit is weighed."""
-    lots = (cellar.lots.get(name) for name in projection.named(step.event))
-    return "kg" if any(lot is not None and lot.sort == MASS for lot in lots) else "L"
-
-
-def _resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[Finding]:
-    """Older events whose quantities were read off the cellar, and are now other ones."""
-    found = []
-    for step in steps:
-        if step.new or step.position not in before.resolved:
-            continue
-        was, now = before.resolved[step.position], after.resolved.get(step.position, ())
-        if was != now:
-            pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
-            unit = _unit(after, step)
-            shown = ", ".join(
-                f"{_resolved(w, unit)} is now {_resolved(n, unit)}" for w, n in pairs[:3]
-            )
-            found.append(
-                Finding(
-                    "resolved anew",
-                    step.where,
-                    f"quantities that it did not state have changed: {shown}"
-                    + (f", and {len(pairs) - 3} more" if len(pairs) > 3 else ""),
-                    "see that it still says what happened",
-                    step.id,
-                )
-            )
-    return found

@@ -19,11 +19,13 @@ they name, more may change."""
 
 
 class Grounds:
-    """Numbers for the bodies of several cellars of one ledger; bodies that the events at ``anew``
-    made are never the same, for the events read otherwise now."""
+    """Numbers for the bodies of several cellars of one ledger. The first ``alike`` are one another
+    already; bodies that the events at ``anew`` made are never the same, for the events read
+    otherwise now."""
 
-    def __init__(self, anew: Collection[int]) -> None:
+    def __init__(self, anew: Collection[int], alike: int = 0) -> None:
         self._anew = frozenset(anew)
+        self._alike = alike
         self._numbers: dict[Any, int] = {}
         self._cellars = 0
 
@@ -34,9 +36,9 @@ class Grounds:
         content += [(node, 1) for lot in lots for node in lot.fills]
         top = max((node for node, _ in content), default=-1)
         graph = view.genealogy(content, labels=True)
-        positions = view.positions(range(top + 1))
-        same: list[int] = []
-        for node in range(top + 1):
+        positions = view.positions(range(self._alike, top + 1))
+        same = [-1 - node for node in range(self._alike)]
+        for node in range(self._alike, top + 1):
             position = positions[node]
             made_of = tuple([(same[parent], part) for parent, part in graph.parents[node]])
             told = self._cellars if position in self._anew else 0

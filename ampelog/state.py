@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import add, itemgetter
 from typing import Any, NamedTuple
@@ -255,6 +255,19 @@ class Lot:
     def contents(self) -> dict[str | None, Holding]:
         """What it holds; of an empty lot what it last held, just before it was emptied."""
         return self.holdings or self.last
+
+    def twin(self) -> Lot:
+        """The same lot, to which other things may happen."""
+        twin = Lot(self.name)
+        twin.sort, twin.format, twin.label = self.sort, self.format, self.label
+        twin._holdings, twin.last = dict(self.holdings), dict(self.last)
+        twin.owners, twin.fills, twin.began = self.owners, dict(self.fills), self.began
+        twin.releases, twin.took = list(self.releases), list(self.took)
+        twin.shipped = [
+            replace(one, parts=list(one.parts), ended=dict(one.ended)) for one in self.shipped
+        ]
+        twin.tallies = {unit: tally.copy() for unit, tally in self.tallies.items()}
+        return twin
 
     def dump(self) -> str:
         """As JSON text."""

@@ -1,0 +1,122 @@
+"""A log told as it stands, and told with a load that is late or corrects: what came before the load
+happens once for both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from ampelog import projection
+from ampelog.cellar import Cellar
+from ampelog.endpoints import place
+from ampelog.errors import Finding
+from ampelog.projection import Kept
+from ampelog.quantities import text
+from ampelog.registers import KINDS
+from ampelog.replay import apply, registered, watched
+from ampelog.state import MASS
+from ampelog.steps import Step
+
+
+class Told(NamedTuple):
+    """Steps in order of time, and the cellar that they lead to."""
+
+    steps: Sequence[Step]
+    cellar: Cellar
+
+
+@dataclass(frozen=True)
+class Retold:
+    """The log without a load and with it; ``refusals`` are what of the latter cannot have happened.
+
+    The first ``alike`` steps are those of both, and ``kept`` is what they led to.
+    """
+
+    before: Told
+    after: Told
+    refusals: list[Finding]
+    alike: int
+    kept: Kept
+
+
+def retell(
+    before: Sequence[Step],
+    after: Sequence[Step],
+    zone: ZoneInfo,
+    tick: Callable[[int], None] | None = None,
+) -> Retold:
+    """Both logs told from the beginning; ``tick`` is told how far the latter is."""
+    alike = _alike(before, after)
+    cellar = Cellar(zone, registered(before))
+    cellar.holds.watched = watched(before)
+    refusals = apply(cellar, before[:alike], tick)
+    assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
+    other = cellar.twin()
+    nodes, ferments = other.graph.count, len(other.graph.ferments)
+    if not alike:
+        other.registers, other.holds.watched = registered(after), watched(after)
+    later = None if tick is None else lambda done: tick(alike + done)
+    refusals = apply(other, after[alike:], later)
+    apply(cellar, before[alike:])
+    kept = Kept(nodes, ferments, frozenset((*cellar.changed, *other.changed)))
+    return Retold(Told(before, cellar), Told(after, other), refusals, alike, kept)
+
+
+def _alike(before: Sequence[Step], after: Sequence[Step]) -> int:
+    """How many steps lead to the same in both; none where it is registered otherwise, for a first
+    registration holds from the beginning, and what some hold ever names is followed from there."""
+    if _from_the_beginning(before) != _from_the_beginning(after):
+        return 0
+    pairs = enumerate(zip_longest(before, after))
+    return next((n for n, (one, other) in pairs if one != other), len(before))
+
+
+def _from_the_beginning(steps: Sequence[Step]) -> tuple[list[Step], set[str]]:
+    return [step for step in steps if step.event["kind"] in KINDS], watched(steps)
+
+
+def odd(before: Cellar, after: Cellar) -> tuple[Finding, ...]:
+    """The findings that the load brings."""
+    known = set(before.findings)
+    return tuple(finding for finding in after.findings if finding not in known)
+
+
+def _resolved(found: tuple[str | None, int], unit: str) -> str:
+    vessel, amount = found
+    return f"{text(amount)} {unit} in {place(vessel)}"
+
+
+def _unit(cellar: Cellar, step: Step) -> str:
+    """In what an event's unstated quantities are: fruit is weighed."""
+    lots = (cellar.lots.get(name) for name in projection.named(step.event))
+    return "kg" if any(lot is not None and lot.sort == MASS for lot in lots) else "L"
+
+
+def resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[Finding]:
+    """Older events whose quantities were read off the cellar, and are now other ones."""
+    found = []
+    for step in steps:
+        if step.new or step.position not in before.resolved:
+            continue
+        was, now = before.resolved[step.position], after.resolved.get(step.position, ())
+        if was != now:
+            pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
+            unit = _unit(after, step)
+            shown = ", ".join(
+                f"{_resolved(w, unit)} is now {_resolved(n, unit)}" for w, n in pairs[:3]
+            )
+            found.append(
+                Finding(
+                    "resolved anew",
+                    step.where,
+                    f"quantities that it did not state have changed: {shown}"
+                    + (f", and {len(pairs) - 3} more" if len(pairs) > 3 else ""),
+                    "see that it still says what happened",
+                    step.id,
+                )
+            )
+    return found

@@ -1,2 +1,0 @@
--- Empties the projection's table edge, to be rebuilt. No parameters, no columns.
-delete from edge
