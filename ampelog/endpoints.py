@@ -5,13 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from ampelog import quantities
-from ampelog.quantities import text
+from ampelog.quantities import in_unit, text
 from ampelog.state import BOTTLES, MASS, UNITS, VOLUME, Holding, Lot
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
 
 T = TypeVar("T")
+_WRITTEN = quantities.ONE // 10_000
+"""Nobody writes more than four decimals of a litre or a kilogram."""
 
 
 class CannotHave(Exception):
@@ -28,8 +30,12 @@ def place(vessel: str | None) -> str:
 
 
 def said(amount: int, sort: str) -> str:
-    """An amount in words."""
-    return f"{text(amount)} {UNITS[sort]}"
+    """An amount in words; one of many decimals was written in gallons or pounds, and is read so."""
+    exact = f"{text(amount)} {UNITS[sort]}"
+    if amount % _WRITTEN == 0:
+        return exact
+    unit = "lb" if sort == MASS else "gal"
+    return f"{in_unit(amount, unit)} {unit} ({exact})"
 
 
 def lot_of(cellar: Cellar, name: str) -> Lot:

@@ -108,6 +108,13 @@ def text(amount: int) -> str:
     return f"{sign}{whole}.{decimals:012d}".rstrip("0")
 
 
+def in_unit(amount: int, unit: str) -> str:
+    """An amount in a unit of its dimension, for reading: to the nearest hundredth."""
+    cents, rest = divmod(100 * amount, _UNITS[unit][1])
+    cents += 2 * rest >= _UNITS[unit][1]
+    return text(cents * (ONE // 100))
+
+
 def split(total: int, weights: list[int]) -> list[int]:
     """Share ``total`` by ``weights`` in whole units: each rounded down, then the remainder one
     unit each to the first named, so that the parts sum to the whole (EVENTS.md, Endpoint)."""
@@ -157,6 +164,7 @@ __all__ = [
     "Quantity",
     "ceiling_text",
     "floor_text",
+    "in_unit",
     "parse",
     "percent",
     "share",

@@ -12,13 +12,12 @@ from zoneinfo import ZoneInfo
 
 from ampelog import projection
 from ampelog.cellar import Cellar
-from ampelog.endpoints import place
+from ampelog.endpoints import place, said
 from ampelog.errors import Finding
 from ampelog.projection import Kept
-from ampelog.quantities import text
 from ampelog.registers import KINDS
 from ampelog.replay import apply, registered, watched
-from ampelog.state import MASS
+from ampelog.state import MASS, VOLUME
 from ampelog.steps import Step
 
 
@@ -85,15 +84,15 @@ def odd(before: Cellar, after: Cellar) -> tuple[Finding, ...]:
     return tuple(finding for finding in after.findings if finding not in known)
 
 
-def _resolved(found: tuple[str | None, int], unit: str) -> str:
+def _resolved(found: tuple[str | None, int], sort: str) -> str:
     vessel, amount = found
-    return f"{text(amount)} {unit} in {place(vessel)}"
+    return f"{said(amount, sort)} in {place(vessel)}"
 
 
-def _unit(cellar: Cellar, step: Step) -> str:
+def _sort(cellar: Cellar, step: Step) -> str:
     """In what an event's unstated quantities are: fruit is weighed."""
     lots = (cellar.lots.get(name) for name in projection.named(step.event))
-    return "kg" if any(lot is not None and lot.sort == MASS for lot in lots) else "L"
+    return MASS if any(lot is not None and lot.sort == MASS for lot in lots) else VOLUME
 
 
 def resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[Finding]:
@@ -105,9 +104,9 @@ def resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[
         was, now = before.resolved[step.position], after.resolved.get(step.position, ())
         if was != now:
             pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
-            unit = _unit(after, step)
+            sort = _sort(after, step)
             shown = ", ".join(
-                f"{_resolved(w, unit)} is now {_resolved(n, unit)}" for w, n in pairs[:3]
+                f"{_resolved(w, sort)} is now {_resolved(n, sort)}" for w, n in pairs[:3]
             )
             found.append(
                 Finding(

@@ -132,13 +132,13 @@ def endpoint(text: str, quantity: bool = True) -> dict[str, Any]:
         found |= {"vessel": names[0]} if len(names) == 1 else {"vessels": names}
     if match["all"]:
         found["all"] = True
-    elif match["each"]:
+    elif match["each"] and "vessels" in found:
         found["each"] = match["each"]
     elif match["bottles"]:
         found["bottles"] = int(match["bottles"])
-    elif match["quantity"]:
-        unit = match["quantity"].split(" ")[1]
-        found["mass" if unit in _MASS else "volume"] = match["quantity"]
+    elif match["each"] or match["quantity"]:  # each of one vessel is all of it
+        said = match["each"] or match["quantity"]
+        found["mass" if said.split(" ")[1] in _MASS else "volume"] = said
     if match["full"]:
         found["full"] = True
     return found

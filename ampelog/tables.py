@@ -145,7 +145,8 @@ def _lines(sheet: Sheet, asked: Asked, found: Read) -> Iterator[Line]:
         return
     kinds = _kinds(sheet, column, whole, found)
     heads: dict[str, list[Heading]] = {}
-    for kind in dict.fromkeys(one for one in kinds if one):
+    alone = [whole] if not sheet.rows else []  # a heading is looked at though nothing is under it
+    for kind in dict.fromkeys(one for one in (*kinds, *alone) if one):
         others = set(KINDS) if None in kinds else {one for one in kinds if one and one != kind}
         heads[kind], wrong = headings(sheet, kind, others, asked.mapping)
         found.problems += wrong if len(heads) == 1 else []

@@ -165,7 +165,7 @@ BAD: dict[str, tuple[str, str, str]] = {
         *("form", "no field `to.full`"),
     ),
     "unknown role": (rack({**A_LOT, "role": "flavour"}), "form", "`water`, `sweetening`"),
-    "more than is held": (loss(volume="5000 L"), "more lost than held", "holds 189"),
+    "more than is held": (loss(volume="5000 L"), "more lost than held", "holds 50 gal (189"),
     "more drawn than held": (
         rack({"lot": "A", "volume": "5000 L"}, {"lot": "A", "vessel": "T9", "volume": "5000 L"}),
         *("more drawn than held", "5000 L drawn"),

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ampelog import quantities
+from ampelog.endpoints import said
 from ampelog.quantities import MASS, ONE, PIECES, VOLUME, NotAQuantity, parse
 from tests.tables import table
 
@@ -241,3 +242,26 @@ def test_the_table_of_exact_units_agrees_with_pint_and_with_ours(name: str, regi
     assert registry.Quantity(Fraction(1), unit).to(base).magnitude == printed
     if name in EXACT_UNITS:
         assert of(EXACT_UNITS[name]) == printed
+
+
+@given(st.integers(min_value=0, max_value=10**18), st.sampled_from(["gal", "lb", "L", "kg"]))
+def test_an_amount_in_a_unit_is_right_to_half_a_hundredth(amount: int, unit: str) -> None:
+    shown = quantities.in_unit(amount, unit)
+    one = Fraction(parse(f"1 {unit}").amount)
+    assert abs(Fraction(shown) * one - amount) * 200 <= one
+    assert len(shown.partition(".")[2]) <= 2
+
+
+@pytest.mark.parametrize(
+    ("written", "sort", "words"),
+    [
+        ("900 gal", VOLUME, "900 gal (3406.8706056 L)"),
+        ("75.5 L", VOLUME, "75.5 L"),
+        ("8 lb", MASS, "8 lb (3.62873896 kg)"),
+        ("2 t", MASS, "2000 kg"),
+    ],
+)
+def test_an_amount_is_told_in_the_unit_that_it_was_written_in(
+    written: str, sort: str, words: str
+) -> None:
+    assert said(parse(written).amount, sort) == words

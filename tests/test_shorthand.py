@@ -29,6 +29,8 @@ from ampelog.errors import Refused
         ("24-SY all", {"lot": "24-SY", "all": True}),
         ("24-SY@T1 all", {"lot": "24-SY", "vessel": "T1", "all": True}),
         ("24-SY@B-1..B-3 all", {"lot": "24-SY", "vessels": ["B-1", "B-2", "B-3"], "all": True}),
+        ("24-SY@B-1 each 1 L", {"lot": "24-SY", "vessel": "B-1", "volume": "1 L"}),
+        ("24-SY@B-1 each 3 lb", {"lot": "24-SY", "vessel": "B-1", "mass": "3 lb"}),
         ("24-SY@B-1,B-7 each 1 L", {"lot": "24-SY", "vessels": ["B-1", "B-7"], "each": "1 L"}),
         ("24-SY@B-1..B-2 60 gal", {"lot": "24-SY", "vessels": ["B-1", "B-2"], "volume": "60 gal"}),
         ("24-SY@B-1 3 L full", {"lot": "24-SY", "vessel": "B-1", "volume": "3 L", "full": True}),

@@ -631,3 +631,11 @@ def test_a_table_without_rows_records_nothing_and_says_so(harvest: Run, tmp_path
     done = harvest("load", "a.csv", "--kind", "pick", "--json")
     assert (done.code, done.json["recorded"]) == (0, 0)
     assert [one["rule"] for one in done.json["findings"]] == ["empty"]
+
+
+def test_a_heading_is_looked_at_though_nothing_is_under_it(harvest: Run, tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("at,lott,block,mass\r\n")
+    done = harvest("load", "a.csv", "--kind", "pick")
+    assert done.code == 2
+    assert "a.csv, row 1, column B (lott): `pick` has no column `lott`" in done.said
+    assert "did you mean `lot`?" in done.said

@@ -163,7 +163,7 @@ def test_a_trial_of_what_cannot_be_is_refused_as_its_recording_would_be(
     cellar: Run, tmp_path: Path
 ) -> None:
     for change, says in {
-        "A@T1 3000 gal": "holds 189.2",
+        "A@T1 3000 gal": "holds 50 gal (189.2",
         "A@T7 30 gal": "T7",
         "Z 30 gal": "there is no lot `Z`",
         "C24 5 bottles": "by volume",
