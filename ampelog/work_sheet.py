@@ -35,6 +35,27 @@ MEASURES = {
     "analysis": ("pH", "free SO2", "sample no."),
 }
 """By kind: the figures that the sheet has boxes for (common practice, no source)."""
+_TO_DO = {
+    "Picked": "Pick",
+    "Received": "Receive",
+    "Crushed": "Crush",
+    "Pressed": "Press",
+    "Racked": "Rack",
+    "Topped": "Top",
+    "Blended": "Blend",
+    "Treated": "Treat",
+    "Measured": "Measure",
+    "Bottled": "Bottle",
+    "Packed": "Pack",
+    "Shipped": "Ship",
+    "Took": "Take",
+    "Analysed": "Analyse",
+    "Released": "Release",
+    "Cleared": "Clear",
+}
+"""How an event's words begin when it has happened, and before that."""
+_STAGES = {" started": " to start", " changed": " to change", " ended": " to end"}
+_STAGE = re.compile(r" (?:started|changed|ended)(?=[:.])")
 _GAS = re.compile(r"nitrogen|argon|inert|blanket|sparg|\bN2\b|\bCO2\b", re.IGNORECASE)
 _ICE = re.compile(r"dry[ -]ice", re.IGNORECASE)
 _SULFUR = re.compile(r"sul[fp](ur|ph|ite)|\bSO2\b|bisul", re.IGNORECASE)
@@ -48,12 +69,21 @@ def rows(events: Sequence[Mapping[str, Any]]) -> list[Row]:
         {
             "at": event["at"],
             "kind": str(event["kind"]).replace("_", " "),
-            "says": words(event),
+            "says": to_do(event),
             "ref": event.get("ref") or "",
             "measures": MEASURES.get(event["kind"], ()),
         }
         for event in events
     ]
+
+
+def to_do(event: Mapping[str, Any]) -> str:
+    """An event's words as they are said to whoever is to do it."""
+    said = words(event)
+    if event["kind"] == "ferment":
+        return _STAGE.sub(lambda found: _STAGES[found[0]], said, count=1)
+    verb, space, rest = said.partition(" ")
+    return _TO_DO.get(verb, verb) + space + rest
 
 
 def beware(events: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

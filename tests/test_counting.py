@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -146,7 +147,7 @@ def test_planned_work_is_printed_with_cautions_and_nothing_is_recorded(
     told = cellar("sheet", "plan.jsonl", "-o", "plan.html")
     assert told.code == 0, told.err
     page = (tmp_path / "plan.html").read_text(encoding="utf-8")
-    assert page.index("Pressed all of A") < page.index("Treated A: sulfur dioxide")
+    assert page.index("Press all of A") < page.index("Treat A: sulfur dioxide")
     assert "Never go in after someone who fell" in page
     assert "5 ppm" in page
     assert "characters, whole in the ledger" not in page  # no caution is cut
@@ -169,6 +170,23 @@ def test_planned_work_is_printed_with_cautions_and_nothing_is_recorded(
 )
 def test_what_can_hurt_carries_its_caution(event: dict[str, str], first: str) -> None:
     assert any(line.startswith(first) for line in work_sheet.beware([event]))
+
+
+@pytest.mark.parametrize(
+    ("event", "said"),
+    [
+        ({"kind": "loss", "lot": "A", "volume": "1 L", "reason": "spill"}, "Lost 1 L of A to spill."),
+        ({"kind": "ferment", "lot": "A", "culture": "alcoholic", "stage": "start"},
+         "Alcoholic fermentation of A to start."),
+        ({"kind": "ferment", "lot": "A started", "culture": "malolactic", "stage": "end"},
+         "Malolactic fermentation of A started to end."),
+        ({"kind": "barrel_down", "from": {"lot": "A", "all": True},
+          "to": {"lot": "A", "vessel": "B-1", "volume": "225 L"}},
+         "Put into barrel all of A: 225 L into A in B-1."),
+    ],
+)  # fmt: skip
+def test_planned_work_is_said_as_it_is_to_be_done(event: dict[str, Any], said: str) -> None:
+    assert work_sheet.to_do(event) == said
 
 
 def test_what_cannot_carries_none() -> None:
