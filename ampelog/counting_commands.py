@@ -11,7 +11,7 @@ from ampelog import asking, say
 from ampelog.asking import Settings, agreed, answered, app, at_head
 from ampelog.errors import Refused
 from ampelog.log_commands import changed
-from ampelog.opening import opened, reading, viewed
+from ampelog.opening import opened, reading, viewed, written
 
 if TYPE_CHECKING:
     from ampelog.counting import Filled
@@ -20,33 +20,39 @@ if TYPE_CHECKING:
     from ampelog.lines import Entry
     from ampelog.printing import Made
     from ampelog.questions import View
+    from ampelog.tables import Asked
 
 
 @app.command()
-def sheet(  # one parameter an option
+def sheet(  # noqa: PLR0913  one parameter an option
     context: typer.Context,
     what: Annotated[str, typer.Argument(help="`morning`, `count`, or a file of planned events.")],
     out: Annotated[Path, typer.Option("-o", help="A .pdf or .html; of a count also .csv.")],
     premises: Annotated[str | None, typer.Option(help="Of a count: there alone.")] = None,
     blind: Annotated[bool, typer.Option("--blind", help="A count without the book.")] = False,
     paper: Annotated[str, typer.Option(help="letter or a4.")] = "letter",
+    kind: Annotated[str | None, typer.Option(help="The kind of a table's rows.")] = None,
+    dates: Annotated[str | None, typer.Option(help="dmy, mdy or ymd, in tables.")] = None,
+    decimal: Annotated[str | None, typer.Option(help="comma or point, in tables.")] = None,
 ) -> None:
     """A sheet to write on: the morning's, a count's, of planned work.
 
-    `morning` has every fermentation with room for today's figures, and what else needs a look.
+    `morning` has every fermentation with room for today's figures, and what else needs a look. A
+    plan is lines of JSON, a .csv or an .xlsx, as for `load`.
     Example: ampelog sheet morning -o morning.pdf
     """
     from ampelog import printing
 
     asked: Settings = context.obj
     printing.check_paper(paper)
+    form = written(kind, None, dates, decimal)
     if what != "count" and (premises or blind):
         raise Refused("--premises and --blind are for `sheet count`")
     with viewed(asked) as view:
         if what == "count" and out.suffix.lower() == ".csv":
             rows, pages = _count_csv(asked, view, out, premises, blind=blind), 1
         else:
-            rows, made = _page(asked, view, what, premises, blind=blind)
+            rows, made = _page(asked, view, (what, form), premises, blind=blind)
             pages = printing.write(made, out, paper)
     if not answered(asked, {"file": str(out), "pages": pages, "rows": rows}):
         say.line(f"{out}: {rows:,} {'row' if rows == 1 else 'rows'}")
@@ -66,13 +72,13 @@ def _count_csv(asked: Settings, view: View, out: Path, premises: str | None, *, 
 
 
 def _page(
-    asked: Settings, view: View, what: str, premises: str | None, *, blind: bool
+    asked: Settings, view: View, said: tuple[str, Asked], premises: str | None, *, blind: bool
 ) -> tuple[int, Made]:
     """The page, and how many rows it has."""
     from ampelog import count_page, counting, morning, morning_page
     from ampelog.facts import Head
 
-    today = asking.today(view)
+    (what, form), today = said, asking.today(view)
     head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
     home = str(view.ledger.records(1, 1)[0].event["name"])
     if what == "morning":
@@ -82,19 +88,19 @@ def _page(
     if what == "count":
         counted = counting.sheet(view, asked.units, today, premises)
         return len(counted), count_page.count(counted, today, head, premises or home, blind=blind)
-    events = _planned(view, what)
+    events = _planned(view, what, form)
     return len(events), count_page.work(events, Path(what).stem, today, head, home)
 
 
-def _planned(view: View, name: str) -> list[dict[str, Any]]:
+def _planned(view: View, name: str, form: Asked) -> list[dict[str, Any]]:
     """The events of a file, which may be planned for a day to come."""
     from ampelog.moments import DAY
-    from ampelog.opening import read, untold
+    from ampelog.opening import not_recorded
 
     years = 10 * 366 * DAY
-    entries, problems = read(name, view.zone, asking.now() + years, untold)
+    entries, problems = not_recorded(name, view.ledger, asking.now() + years, form)
     if problems:
-        raise Refused(f"{name} holds lines that are no events", problems)
+        raise Refused(f"{name} holds what is no event", problems)
     return [one.event for one in sorted(entries, key=lambda one: one.instant)]
 
 

@@ -57,17 +57,35 @@ def viewed(asked: Settings) -> Iterator[View]:
 
 def unrecorded(asked: Settings, ledger: Ledger, moment: int) -> list[Any]:
     """The events of the files that ``--with`` names; ``Refused`` where a line is none."""
-    from ampelog.history import zone_of
-
-    zone = zone_of(ledger)
     entries, problems = [], []
     for name in asked.supposed:
-        found, wrong = read(name, zone, moment, untold)
+        found, wrong = not_recorded(name, ledger, moment)
         entries += found
         problems += wrong
     if problems:
-        raise Refused("what --with names holds lines that are no events", problems)
+        hint = "in a table, write days as 2026-11-25 and the kind in a column `kind`"
+        raise Refused("what --with names holds what is no event", problems, hint=hint)
     return entries
+
+
+def not_recorded(
+    name: str, ledger: Ledger, moment: int, form: Asked | None = None
+) -> tuple[list[Any], list[Any]]:
+    """The events of a file that is not to be recorded, and what is wrong with its other lines or
+    rows; ``form`` says how a table is written."""
+    from ampelog.history import zone_of
+    from ampelog.sheets import is_spreadsheet
+
+    zone = zone_of(ledger)
+    if not is_spreadsheet(name, form is not None and form.kind is not None):
+        return read(name, zone, moment, untold)
+    from ampelog import tables
+
+    form = form or tables.Asked()
+    with reading(name) as stream:
+        table = tables.read(stream.read(), name, form, ledger, zone, moment)
+    say.findings(table.odd)
+    return table.entries, table.problems
 
 
 def written(

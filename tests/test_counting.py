@@ -11,6 +11,7 @@ import pytest
 
 from ampelog import work_sheet
 from tests.program import Run
+from tests.tabled import as_workbook, rows_of
 
 pytest_plugins = ("tests.running",)
 
@@ -155,6 +156,22 @@ def test_planned_work_is_printed_with_cautions_and_nothing_is_recorded(
     assert cellar("lots", "--json").json[0]["lot"] == "A"
     (tmp_path / "bad.jsonl").write_text('{"kind":"pres"}', encoding="utf-8")
     assert cellar("sheet", "bad.jsonl", "-o", "bad.html").code == 2
+
+
+def test_work_is_planned_in_a_workbook_too(cellar: Run, tmp_path: Path) -> None:
+    top = {"kind": "top", "at": "2030-02-01", "from": {"lot": "A", "volume": "1 gal"},
+           "to": {"lot": "A", "vessel": "T7", "volume": "1 gal"}}  # fmt: skip
+    (tmp_path / "plan.xlsx").write_bytes(as_workbook({"top": rows_of(top)}))
+    told = cellar("sheet", "plan.xlsx", "-o", "plan.html", "--json")
+    assert (told.code, told.json["rows"]) == (0, 1), told.err
+    assert "Top with 1 gal of A" in (tmp_path / "plan.html").read_text(encoding="utf-8")
+    (tmp_path / "plan.csv").write_text("at;lot;text\n03/04/2030;A;taste\n", encoding="utf-8")
+    doubtful = cellar("sheet", "plan.csv", "-o", "note.html", "--kind", "note")
+    assert doubtful.code == 2
+    assert "--dates" in doubtful.said
+    said = cellar("sheet", "plan.csv", "-o", "note.html", "--kind", "note", "--dates", "dmy")
+    assert said.code == 0, said.err
+    assert "2030-04-03" in (tmp_path / "note.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(

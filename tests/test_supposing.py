@@ -23,6 +23,7 @@ from tests.cellars import Maker, lawful
 from tests.conftest import NOW, ZONE, Vintage, as_lines
 from tests.oracles import Event
 from tests.program import Run, copied, journal_of
+from tests.tabled import as_workbook, rows_of
 from tests.test_laws import agrees, followed, load
 
 pytest_plugins = ("tests.running",)
@@ -214,6 +215,22 @@ def test_every_question_with_a_file_is_that_after_recording_it(
     assert cellar("load", "more.jsonl", *there).code == 0
     assert with_it == cellar(*question.split(), *there)
     assert with_it.out
+
+
+def test_what_is_supposed_may_stand_in_a_table(cellar: Run, tmp_path: Path) -> None:
+    (tmp_path / "more.jsonl").write_text(MORE, encoding="utf-8")
+    events = [json.loads(line) for line in MORE.splitlines()]
+    sheets = {event["kind"]: rows_of(event, "x") for event in events}
+    (tmp_path / "more.xlsx").write_bytes(as_workbook(sheets))
+    for words in (("lots", "--json"), ("claims", "E", "--json")):
+        lines, table = (cellar(*words, "--with", f"more.{end}") for end in ("jsonl", "xlsx"))
+        assert table.code == 0 or words[0] == "claims", table.err
+        assert (table.code, table.json) == (lines.code, lines.json)
+    (tmp_path / "bad.csv").write_text("at,lot,text\n01/02/2025,A,x\n", encoding="utf-8")
+    refused = cellar("lots", "--with", "bad.csv")
+    assert (refused.code, refused.out) == (2, "")
+    assert "nothing says what kind of event" in refused.said
+    assert "the kind in a column `kind`" in refused.said
 
 
 def test_bad_events_are_refused_as_when_they_are_recorded(cellar: Run, tmp_path: Path) -> None:
