@@ -83,6 +83,7 @@ def trimmed(steps: Iterable[Step], within: Collection[str]) -> list[Step]:
     """The steps as they happened to the lots ``within``, in the same order."""
     found: list[Step] = []
     held: set[str] = set()
+    within = frozenset(within)
     for step in steps:
         kind = step.event["kind"]
         if kind in KINDS and kind != "lot":
@@ -186,10 +187,10 @@ def _concerns(step: Step, names: frozenset[str]) -> bool:
     return not names.isdisjoint(found)
 
 
-def _happened(step: Step, within: Collection[str]) -> list[Step]:
+def _happened(step: Step, within: frozenset[str]) -> list[Step]:
     """Something that happened to lots: as it stands where it is about these alone."""
     lots = lots_of(step.event)
-    if lots.all <= set(within) and (lots.all or step.event["kind"] == "receive"):
+    if lots.all <= within and (lots.all or step.event["kind"] == "receive"):
         return [step]
     if step.event["kind"] not in FILLING or lots.all.isdisjoint(within):
         return [_aside(step)]
