@@ -17,7 +17,7 @@ from typing import Any
 from ampelog import history
 from ampelog.cellar import Cellar
 from ampelog.endpoints import vessels_of
-from ampelog.excerpt import alone
+from ampelog.excerpt import alone, filled
 from ampelog.gates import Table
 from ampelog.measurements import told
 from ampelog.movement import draws, fills
@@ -131,23 +131,15 @@ def before(
     stood. Each holds until the next is asked for."""
     cellar = view.beginning()
     # What such a step fills is of the story too: it stands there as it was told.
-    filled = {
-        end.lot for step in view.steps if wanted(step) for end in step.model.to or () if end.lot
-    }
+    into = set(lots).union(*(filled(step) for step in view.steps if wanted(step)))
     with history.still():
-        names, steps = alone(view.steps, filled.union(lots))
+        names, steps = alone(view.steps, into)
         telling = _Telling(cellar, table, names)
         for index, step in enumerate(steps):
             if wanted(step):
                 then = view.during(cellar, steps[:index], step.instant)
                 yield step, then, Biographies(telling.bodies, telling.unexplained)
             telling.happens(step)
-
-
-def _ends(side: Any) -> Iterator[dict[str, Any]]:
-    for end in side if isinstance(side, list) else [side]:
-        if isinstance(end, dict):
-            yield end
 
 
 def _together(each: Sequence[tuple[Change, ...]]) -> tuple[Change, ...]:
@@ -178,7 +170,7 @@ class _Telling:
     def happens(self, step: Step) -> None:
         """Apply one step, and hand on what is known of the wine."""
         kind, event = step.event["kind"], step.event
-        if kind in _MOVING and self._fills(event):
+        if kind in _MOVING and not self._names.isdisjoint(filled(step)):
             self._moves(step)
         elif kind == "lot" and event.get("of") and event["name"] in self._names:
             self._renames(step)
@@ -192,9 +184,6 @@ class _Telling:
             if kind in ("receive", "return") and event.get("lot") in self._names:
                 self._enters(step)
 
-    def _fills(self, event: dict[str, Any]) -> bool:
-        return any(end.get("lot") in self._names for end in _ends(event.get("to")))
-
     def _body(self, key: Key) -> Body:
         """The body of a holding; nothing is known of one that began empty."""
         return self.bodies.setdefault(key, Body())
@@ -205,10 +194,9 @@ class _Telling:
         drawn = [draw for draw in draws(cellar, model.from_, step) if draw.lot.sort == VOLUME]
         parts = [(self._body((draw.lot.name, draw.vessel)), draw.amount) for draw in drawn]
         pool = self._mixed(parts, step, "it was mixed") if parts else Body()
-        names = {end.lot for end in model.to if end.lot is not None}
         there = {
             (name, vessel)
-            for name in names
+            for name in filled(step)
             if (lot := cellar.lots.get(name)) is not None
             for vessel in lot.holdings
         }

@@ -15,7 +15,7 @@ from ampelog import moments, projection
 from ampelog.biography import biographies
 from ampelog.composing import FIELDS
 from ampelog.errors import Refused
-from ampelog.excerpt import alone
+from ampelog.excerpt import alone, drawn, filled
 from ampelog.gates import table
 from ampelog.history import where
 from ampelog.labelling import claims
@@ -57,12 +57,14 @@ def changes(
 class Consequences:
     """The answers that a load changes, asked while it is being recorded (``ask``).
 
-    ``rows``: ``lot``, ``what``, ``before``, ``after`` (None where there is none), and how many
-    bottles of the lot have ``shipped``; the gravest first.
+    ``entries`` are the load's, their forms checked. ``rows``: ``lot``, ``what``, ``before``,
+    ``after`` (None where there is none), and how many bottles of the lot have ``shipped``; the
+    gravest first.
     """
 
     def __init__(self, ledger: Ledger, entries: Sequence[Entry], today: date) -> None:
         self.rows: list[dict[str, Any]] = []
+        self.entries = entries
         self._ledger, self._today = ledger, today
         self._before = View(ledger)
         self._about = list(_about(ledger, entries))
@@ -144,10 +146,10 @@ def _reached(view: View, events: Iterable[dict[str, Any]], alike: int) -> set[st
         found |= _named(view, event)
     beside: set[str] = set()
     for step in view.steps[alike:]:
-        drawn = {end.lot for end in (*(step.model.from_ or ()), *(step.model.of or ()))}
-        if not drawn.isdisjoint(found):
-            found |= _filled(step)
-            beside |= drawn  # of one movement's loss each lot drawn bears its part
+        out = drawn(step)
+        if not out.isdisjoint(found):
+            found |= filled(step)
+            beside |= out  # of one movement's loss each lot drawn bears its part
     return found | beside
 
 
@@ -174,13 +176,6 @@ def _comes_from(event: dict[str, Any], block: str | None) -> bool:
     return "lot" in event and any(part.get("block") == block for part in parts)
 
 
-def _filled(step: Step) -> set[str]:
-    if step.event["kind"] == "lot":
-        return {step.event["name"]}
-    to = step.model.to or ()
-    return {end.lot for end in to if not isinstance(end, str) and end.lot is not None}
-
-
 # ---- the answers
 
 
@@ -197,16 +192,15 @@ def answers(
         for what, says in _booked(view, lot) if lot.name in same else _of(view, lot):
             found[lot.name, what] = says
     asked = {lot.name for lot in there if lot.name not in same}
-    bottlings = [step for step in view.steps if _bottles(step, asked)]
-    of_them = {end.lot for step in bottlings for end in step.model.to}
-    story = view.again(alone(view.steps, asked | of_them)[1], view.cellar)
+    bottled = asked.union(*(filled(step) for step in view.steps if _bottles(step, asked)))
+    story = view.again(alone(view.steps, bottled)[1], view.cellar)
     found.update(_gates(view, story, [lot for lot in there if lot.name in asked], today))
     found.update(_bottled(story, asked))
     return found
 
 
-def _bottles(step: Step, lots: Collection[str]) -> bool:
-    return step.event["kind"] == "bottle" and any(end.lot in lots for end in step.model.to)
+def _bottles(step: Step, lots: set[str]) -> bool:
+    return step.event["kind"] == "bottle" and not lots.isdisjoint(filled(step))
 
 
 def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
@@ -274,7 +268,7 @@ def _gates(view: View, story: View, lots: Sequence[Lot], today: date) -> Answers
     return found
 
 
-def _bottled(view: View, lots: Collection[str]) -> Answers:
+def _bottled(view: View, lots: set[str]) -> Answers:
     """The gates that stood against each bottling of these lots, as they were known just before."""
     found: Answers = {}
     for step, judging in at_bottling(view, table(), lambda step: _bottles(step, lots)):

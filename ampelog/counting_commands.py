@@ -45,7 +45,7 @@ def sheet(  # noqa: PLR0913  one parameter an option
 
     asked: Settings = context.obj
     printing.check_paper(paper)
-    form = written(kind, None, dates, decimal)
+    form = _form(what, kind, dates, decimal)
     if what != "count" and (premises or blind):
         raise Refused("--premises and --blind are for `sheet count`")
     with viewed(asked) as view:
@@ -56,6 +56,15 @@ def sheet(  # noqa: PLR0913  one parameter an option
             pages = printing.write(made, out, paper)
     if not answered(asked, {"file": str(out), "pages": pages, "rows": rows}):
         say.line(f"{out}: {rows:,} {'row' if rows == 1 else 'rows'}")
+
+
+def _form(what: str, kind: str | None, dates: str | None, decimal: str | None) -> Asked | None:
+    """How a table of planned events is written; the sheets of the ledger have no need of it."""
+    if what not in ("morning", "count"):
+        return written(kind, None, dates, decimal)
+    if kind or dates or decimal:
+        raise Refused("--kind, --dates and --decimal are for a file of planned events")
+    return None
 
 
 def _count_csv(asked: Settings, view: View, out: Path, premises: str | None, *, blind: bool) -> int:
@@ -72,7 +81,12 @@ def _count_csv(asked: Settings, view: View, out: Path, premises: str | None, *, 
 
 
 def _page(
-    asked: Settings, view: View, said: tuple[str, Asked], premises: str | None, *, blind: bool
+    asked: Settings,
+    view: View,
+    said: tuple[str, Asked | None],
+    premises: str | None,
+    *,
+    blind: bool,
 ) -> tuple[int, Made]:
     """The page, and how many rows it has."""
     from ampelog import count_page, counting, morning, morning_page
@@ -92,7 +106,7 @@ def _page(
     return len(events), count_page.work(events, Path(what).stem, today, head, home)
 
 
-def _planned(view: View, name: str, form: Asked) -> list[dict[str, Any]]:
+def _planned(view: View, name: str, form: Asked | None) -> list[dict[str, Any]]:
     """The events of a file, which may be planned for a day to come."""
     from ampelog.moments import DAY
     from ampelog.opening import not_recorded

@@ -106,11 +106,21 @@ def upstream(steps: Sequence[Step], lots: Iterable[str]) -> set[str]:
     """These lots and all whose wine may have come into them."""
     found = set(lots)
     for step in reversed(steps):
-        event = step.event
-        into = {event["name"]} if event["kind"] == "lot" else _lots_at(step.model.to)
-        if not found.isdisjoint(into):
-            found |= _lots_at(step.model.from_) | _lots_at(step.model.of)
+        if not found.isdisjoint(filled(step)):
+            found |= drawn(step)
     return found
+
+
+def drawn(step: Step) -> set[str]:
+    """The lots that a step draws on; of a renaming those that are renamed."""
+    return _lots_at(step.model.from_) | _lots_at(step.model.of)
+
+
+def filled(step: Step) -> set[str]:
+    """The lots that a step fills; of a registration the one that is registered."""
+    if step.event["kind"] == "lot":
+        return {step.event["name"]}
+    return _lots_at(step.model.to)
 
 
 def _lots_at(side: Any) -> set[str]:
@@ -155,13 +165,12 @@ def _merged(steps: Iterable[Step], names: frozenset[str]) -> list[Step]:
 def _gifts(step: Step, names: frozenset[str]) -> list[tuple[tuple[str, str], int]]:
     """What a movement that fills none of these lots drew from each of their vessels (10^-12 L);
     none where it does anything else, or does not say how much."""
-    model = step.model
-    if step.event["kind"] not in FILLING or not names.isdisjoint(_lots_at(model.to)):
+    if step.event["kind"] not in FILLING or not names.isdisjoint(filled(step)):
         return []
-    drawn = [end for end in model.from_ if end.lot in names]
-    if any(end.vessel is None or end.volume is None for end in drawn):
+    given = [end for end in step.model.from_ if end.lot in names]
+    if any(end.vessel is None or end.volume is None for end in given):
         return []
-    return [((end.lot, end.vessel), end.volume) for end in drawn]
+    return [((end.lot, end.vessel), end.volume) for end in given]
 
 
 def _gone(given: Mapping[tuple[str, str], tuple[int, Step]]) -> list[Step]:
@@ -174,17 +183,10 @@ def _gone(given: Mapping[tuple[str, str], tuple[int, Step]]) -> list[Step]:
 
 def _concerns(step: Step, names: frozenset[str]) -> bool:
     """Whether an event names one of these lots, or no lot at all."""
-    event, model = step.event, step.model
-    kind = event["kind"]
-    if kind in FILLING or kind == "ship":
-        found = _lots_at(model.from_) | _lots_at(model.to)
-    elif kind == "lot":
-        found = _lots_at(model.of) | {event["name"]}
-    elif "lot" in event:
-        found = {event["lot"]}
-    else:
-        return True
-    return not names.isdisjoint(found)
+    kind = step.event["kind"]
+    if kind in FILLING or kind in ("ship", "lot"):
+        return not names.isdisjoint(drawn(step) | filled(step))
+    return "lot" not in step.event or step.event["lot"] in names
 
 
 def _happened(step: Step, within: frozenset[str]) -> list[Step]:

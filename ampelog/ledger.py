@@ -238,16 +238,16 @@ class Ledger:
         recorded_at: str,
         check: Callable[[Coming], T],
         form: Form | None = None,
-        look: Callable[[], None] | None = None,
+        look: Callable[[T], None] | None = None,
     ) -> T:
         """Record a load, or nothing; returns what ``check`` returned.
 
         ``check`` is told what positions the drafts will have and may write with ``rows`` in the
         same transaction; what it raises refuses the load, and so does what ``form`` raises of an
-        event, where that is still to be checked. ``look`` is called when the ledger stands as it
-        will with the load, and may still refuse it. ``recorded_at`` is UTC text and becomes that of
-        the load before where it would go back. Once the journal's seal is synced the load is
-        recorded, whatever happens after.
+        event, where that is still to be checked. ``look`` is told what ``check`` returned when the
+        ledger stands as it will with the load, and may still refuse it. ``recorded_at`` is UTC text
+        and becomes that of the load before where it would go back. Once the journal's seal is
+        synced the load is recorded, whatever happens after.
         """
         coming = self._coming(drafts, recorded_at)
         if not drafts:
@@ -261,7 +261,8 @@ class Ledger:
             answer = check(coming)
             mark, data = self._insert(scribe, stamp)
             if look is not None:
-                self._looked_at(mark, look)
+                with self._standing_at(mark):
+                    look(answer)
             journal.write(self._files.journal, self._mark.end, data)
         except BaseException:
             scribe.drop()
@@ -272,10 +273,11 @@ class Ledger:
         self._recorded(mark)
         return answer
 
-    def _looked_at(self, mark: Mark, look: Callable[[], None]) -> None:
+    @contextmanager
+    def _standing_at(self, mark: Mark) -> Iterator[None]:
         before, self._mark = self._mark, mark
         try:
-            look()
+            yield
         finally:
             self._mark = before
 

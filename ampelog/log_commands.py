@@ -112,6 +112,7 @@ def recorded(
     asks = None
     if changes is None:
         asks = asked_of(ledger, entries, problems, moment, dry_run=dry_run)
+        entries = entries if asks is None else list(asks.entries)
     done = record_load(
         ledger,
         entries,
@@ -165,9 +166,7 @@ def asked_of(
 ) -> Consequences | None:
     """What will be asked of a load that may change earlier answers: of one that is late or
     corrects, and of a trial run. Of a load that will be refused nothing is."""
-    from ampelog.lateness import reaches_back
-
-    if problems or not entries or not (dry_run or reaches_back(ledger, entries)):
+    if not _may_change(ledger, entries, problems, dry_run=dry_run):
         return None
     from ampelog import consequences, moments
     from ampelog.history import zone_of
@@ -184,16 +183,24 @@ def changed(
 ) -> list[dict[str, Any]]:
     """What a load would change in earlier answers, where it may; nothing is recorded. A load that
     will be refused changes nothing, and says why itself."""
-    asked = asked_of(ledger, entries, problems, moment, dry_run=dry_run)
-    if asked is None:
+    if not _may_change(ledger, entries, problems, dry_run=dry_run):
         return []
-    from ampelog.recording import record as record_load
+    from ampelog import consequences, moments
+    from ampelog.history import zone_of
 
+    today = moments.day(moment, zone_of(ledger))
     try:
-        record_load(ledger, entries, (), by=asking.login(), now=moment, dry_run=True, ask=asked.ask)
+        return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)
     except Refused:
         return []
-    return asked.rows
+
+
+def _may_change(
+    ledger: Ledger, entries: list[Any], problems: Sequence[Any], *, dry_run: bool
+) -> bool:
+    from ampelog.lateness import reaches_back
+
+    return bool(entries) and not problems and (dry_run or reaches_back(ledger, entries))
 
 
 @app.command()

@@ -76,16 +76,27 @@ def not_recorded(
     from ampelog.history import zone_of
     from ampelog.sheets import is_spreadsheet
 
-    zone = zone_of(ledger)
-    if not is_spreadsheet(name, form is not None and form.kind is not None):
-        return read(name, zone, moment, untold)
-    from ampelog import tables
-
-    form = form or tables.Asked()
-    with reading(name) as stream:
-        table = tables.read(stream.read(), name, form, ledger, zone, moment)
+    if not is_spreadsheet(name, form is not None and form.has_kind):
+        return read(name, zone_of(ledger), moment, untold)
+    table = _table(name, form, ledger, moment)
     say.findings(table.odd)
     return table.entries, table.problems
+
+
+def _table(name: str, form: Asked | None, ledger: Ledger, moment: int) -> Read:
+    """What a spreadsheet holds."""
+    from ampelog import tables
+    from ampelog.history import zone_of
+
+    with reading(name) as stream:
+        content = stream.read()
+    return tables.read(
+        content, _called(name), form or tables.Asked(), ledger, zone_of(ledger), moment
+    )
+
+
+def _called(name: str) -> str:
+    return "standard input" if name == "-" else name
 
 
 def written(
@@ -124,8 +135,7 @@ def gathered(
 
     zone = zone_of(ledger)
     whole, known = tables.Read([], [], []), list[str]()
-    has_kind = (asked.kind or asked.mapping.kind) is not None
-    tabled = [name for name in files if is_spreadsheet(name, has_kind)]
+    tabled = [name for name in files if is_spreadsheet(name, asked.has_kind)]
     if asked != tables.Asked() and not tabled:
         raise Refused("--kind, --columns, --dates and --decimal are for tables; these are lines")
     for name in files:
@@ -134,10 +144,7 @@ def gathered(
             whole.entries += found
             whole.problems += wrong
             continue
-        with reading(name) as stream:
-            content = stream.read()
-        said = "standard input" if name == "-" else name
-        table = tables.read(content, said, asked, ledger, zone, moment)
+        table = _table(name, asked, ledger, moment)
         here = dict.fromkeys(again.known(ledger, table.entries))
         known += here
         whole.odd += [one for one in table.odd if one.where.partition(", column")[0] not in here]
@@ -153,14 +160,13 @@ def read(name: str, zone: ZoneInfo, moment: int, tick: Any) -> tuple[list[Any], 
     """The entries of a file or of standard input, and what is wrong with its other lines."""
     from ampelog import lines
 
-    said = "standard input" if name == "-" else name
     with reading(name) as stream:
         formed = name == "-" or Path(name).stat().st_size < LARGE
 
         def done(lines_read: int) -> None:
             tick("reading", lines_read, 0)
 
-        return lines.read(stream, said, zone, moment, done, formed=formed)
+        return lines.read(stream, _called(name), zone, moment, done, formed=formed)
 
 
 @contextmanager

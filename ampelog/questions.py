@@ -321,9 +321,9 @@ class View:
         twin._steps, twin._graph, twin._leaves, twin.cellar = steps, None, {}, cellar
         return twin
 
-    def told(self, steps: Sequence[Step], cellar: Cellar) -> View:
+    def told(self, steps: list[Step], cellar: Cellar) -> View:
         """The same view, where all of its steps have been replayed already."""
-        return self.again(list(steps), cellar) if self._steps is None else self
+        return self.again(steps, cellar) if self._steps is None else self
 
     def ferments(self) -> dict[int, Ferment]:
         """Every stretch of alcoholic fermentation, by number."""

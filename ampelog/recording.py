@@ -121,8 +121,8 @@ def _record(
         return Recorded(0, known, ledger.head, (), ids)
     try:
         with history.still():
-            look = None if said.ask is None else load.look
-            findings = ledger.append(drafts, moments.to_stamp(said.now), load.check, form, look)
+            stamp = moments.to_stamp(said.now)
+            findings = ledger.append(drafts, stamp, load.check, form, load.look)
     except _DryRun as done:
         return Recorded(len(drafts), known, ledger.head, done.findings, ids)
     return Recorded(len(drafts), known, ledger.head, findings, ids, (load, drafts))
@@ -186,29 +186,23 @@ class _Load:
         self.zone: ZoneInfo = history.zone_of(ledger)
         self.of_load: dict[str, dict[str, Any]] = {}
         self.seen: object = None
-        self.findings: tuple[Finding, ...] = ()
 
     def check(self, coming: Coming) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
         steps, corrections = self._steps(coming)
         if self.until is not None:
-            findings = self._in_the_past(steps, corrections, self.until)
-        elif self.ask is None and self._in_order(steps, corrections):
-            findings = self._extend(in_order(steps, ()), coming.last)
-        else:
-            findings = self._anew(steps, corrections, coming.last)
-        if self.dry_run and self.ask is None:
-            raise _DryRun(findings)
-        self.findings = findings
-        return findings
+            return self._in_the_past(steps, corrections, self.until)
+        if self.ask is None and self._in_order(steps, corrections):
+            return self._extend(in_order(steps, ()), coming.last)
+        return self._anew(steps, corrections, coming.last)
 
-    def look(self) -> None:
-        """Ask what was to be asked of the ledger with the load in it."""
-        assert self.ask is not None, "called where there is something to ask"
-        assert isinstance(self.seen, Retold), "what is asked was told before and after"
-        self.ask(self.seen)
+    def look(self, findings: tuple[Finding, ...]) -> None:
+        """Ask what was to be asked of the ledger with the load in it; a trial run ends here."""
+        if self.ask is not None:
+            assert isinstance(self.seen, Retold), "what is asked was told before and after"
+            self.ask(self.seen)
         if self.dry_run:
-            raise _DryRun(self.findings)
+            raise _DryRun(findings)
 
     def _steps(self, coming: Coming) -> tuple[list[Step], list[Correction]]:
         steps = [

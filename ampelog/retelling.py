@@ -24,7 +24,7 @@ from ampelog.steps import Step
 class Told(NamedTuple):
     """Steps in order of time, and the cellar that they lead to."""
 
-    steps: Sequence[Step]
+    steps: list[Step]
     cellar: Cellar
 
 
@@ -43,8 +43,8 @@ class Retold:
 
 
 def retell(
-    before: Sequence[Step],
-    after: Sequence[Step],
+    before: list[Step],
+    after: list[Step],
     zone: ZoneInfo,
     tick: Callable[[int], None] | None = None,
 ) -> Retold:

@@ -42,6 +42,11 @@ class Asked:
     dates: str | None = None
     decimal: str | None = None
 
+    @property
+    def has_kind(self) -> bool:
+        """Whether a table need not say itself of what kind its rows are."""
+        return (self.kind or self.mapping.kind) is not None
+
 
 @dataclass
 class Read:
