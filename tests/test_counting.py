@@ -166,6 +166,9 @@ def test_work_is_planned_in_a_workbook_too(cellar: Run, tmp_path: Path) -> None:
     assert (told.code, told.json["rows"]) == (0, 1), told.err
     assert "Top with 1 gal of A" in (tmp_path / "plan.html").read_text(encoding="utf-8")
     (tmp_path / "plan.csv").write_text("at;lot;text\n03/04/2030;A;taste\n", encoding="utf-8")
+    morning = cellar("sheet", "morning", "-o", "note.html", "--kind", "note")
+    assert (morning.code, morning.out) == (2, "")
+    assert "a file of planned events" in morning.said
     doubtful = cellar("sheet", "plan.csv", "-o", "note.html", "--kind", "note")
     assert doubtful.code == 2
     assert "--dates" in doubtful.said
