@@ -9,13 +9,13 @@ measured when they are drawn together. So the events happen once more, and each 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
 
 from ampelog import history
-from ampelog.cellar import Cellar
 from ampelog.endpoints import vessels_of
 from ampelog.excerpt import alone, filled
 from ampelog.gates import Table
@@ -115,31 +115,12 @@ class Biographies:
 
 def biographies(view: View, lots: Collection[str], table: Table) -> Biographies:
     """What is known of the wine of these lots, as the view sees them."""
+    story = alone(view.steps, lots)
+    telling = Telling(view, table, story.names)
     with history.still():
-        names, steps = alone(view.steps, lots)
-        telling = _Telling(view.beginning(), table, names)
-        for step in steps:
-            telling.happens(step)
-    bodies = {key: body for key, body in telling.bodies.items() if key[0] in lots}
-    return Biographies(bodies, telling.unexplained)
-
-
-def before(
-    view: View, lots: Collection[str], table: Table, wanted: Callable[[Step], bool]
-) -> Iterator[tuple[Step, View, Biographies]]:
-    """What was known of these lots just before each step that is wanted, with the cellar as it
-    stood. Each holds until the next is asked for."""
-    cellar = view.beginning()
-    # What such a step fills is of the story too: it stands there as it was told.
-    into = set(lots).union(*(filled(step) for step in view.steps if wanted(step)))
-    with history.still():
-        names, steps = alone(view.steps, into)
-        telling = _Telling(cellar, table, names)
-        for index, step in enumerate(steps):
-            if wanted(step):
-                then = view.during(cellar, steps[:index], step.instant)
-                yield step, then, Biographies(telling.bodies, telling.unexplained)
-            telling.happens(step)
+        telling.happen(story.steps)
+    bodies = {key: body for key, body in telling.known.bodies.items() if key[0] in lots}
+    return Biographies(bodies, telling.known.unexplained)
 
 
 def _together(each: Sequence[tuple[Change, ...]]) -> tuple[Change, ...]:
@@ -157,18 +138,41 @@ def _with_the_last(changes: tuple[Change, ...], moved: Change) -> tuple[Change, 
     return (*(one for one in changes if one.kind != MOVEMENT), moved)
 
 
-class _Telling:
-    """The events once more, with the bodies of the lots that matter handed on."""
+class Telling:
+    """The events once more, with the bodies of the lots that matter, ``names``, handed on."""
 
-    def __init__(self, cellar: Cellar, table: Table, names: set[str]) -> None:
-        self._cellar, self._table, self._names = cellar, table, names
+    def __init__(self, view: View, table: Table, names: set[str]) -> None:
+        self._cellar, self.table, self._names = view.beginning(), table, names
+        self._steps: list[Step] = []
         self._limit = Fraction(table.topping_percent) / 100
         self._merged: dict[tuple[int, ...], tuple[object, tuple[Change, ...]]] = {}
-        self.bodies: dict[Key, Body] = {}
-        self.unexplained: dict[str, int] = {}
+        self._bodies: dict[Key, Body] = {}
+        self._unexplained: dict[str, int] = {}
 
-    def happens(self, step: Step) -> None:
-        """Apply one step, and hand on what is known of the wine."""
+    def twin(self) -> Telling:
+        """The same so far, to be told on otherwise."""
+        twin = copy(self)
+        twin._cellar, twin._steps = self._cellar.twin(), list(self._steps)
+        twin._merged, twin._unexplained = dict(self._merged), dict(self._unexplained)
+        twin._bodies = {key: body.copy() for key, body in self._bodies.items()}
+        return twin
+
+    @property
+    def known(self) -> Biographies:
+        """What is known by now; it holds until the story goes on."""
+        return Biographies(self._bodies, self._unexplained)
+
+    def view(self, view: View, instant: int) -> View:
+        """The view of the cellar as it stands by now, and a question of that instant."""
+        return view.during(self._cellar, self._steps, instant)
+
+    def happen(self, steps: Iterable[Step]) -> None:
+        """Apply steps, and hand on what is known of the wine."""
+        for step in steps:
+            self._happens(step)
+            self._steps.append(step)
+
+    def _happens(self, step: Step) -> None:
         kind, event = step.event["kind"], step.event
         if kind in _MOVING and not self._names.isdisjoint(filled(step)):
             self._moves(step)
@@ -186,7 +190,7 @@ class _Telling:
 
     def _body(self, key: Key) -> Body:
         """The body of a holding; nothing is known of one that began empty."""
-        return self.bodies.setdefault(key, Body())
+        return self._bodies.setdefault(key, Body())
 
     def _moves(self, step: Step) -> None:
         """What is drawn is one body; each fill mixes it with what is there."""
@@ -208,10 +212,10 @@ class _Telling:
             if key in there - emptied and (held := self._held(key)) is not None:
                 stayed = held.amount - amount
                 kept = [(self._body(key), stayed), (pool, amount)]
-                self.bodies[key] = self._mixed(kept, step, f"{step.event['kind']} with other wine")
+                self._bodies[key] = self._mixed(kept, step, f"{step.event['kind']} with other wine")
             else:
-                self.bodies[key] = pool.copy()
-                self.bodies[key].changes = changes
+                self._bodies[key] = pool.copy()
+                self._bodies[key].changes = changes
 
     def _filled(self, model: Any) -> Iterable[tuple[Key, int]]:
         """The holdings filled, each with what came into it."""
@@ -287,12 +291,12 @@ class _Telling:
         apply(self._cellar, [step])
         for key in sorted(held, key=str):
             new = (name, key[1])
-            body = self.bodies.pop(key, Body())
+            body = self._bodies.pop(key, Body())
             if key[1] in was:
                 kept = [(self._body(new), was[key[1]]), (body, held[key])]
-                self.bodies[new] = self._mixed(kept, step, "it was joined with other wine")
+                self._bodies[new] = self._mixed(kept, step, "it was joined with other wine")
             else:
-                self.bodies[new] = body
+                self._bodies[new] = body
             was[key[1]] = was.get(key[1], 0) + held[key]
 
     def _enters(self, step: Step) -> None:
@@ -302,9 +306,9 @@ class _Telling:
         if held is None:
             return
         parts = [amount for _, amount in held.parts]
-        before = sum(parts[:-1]) if key in self.bodies else 0
+        before = sum(parts[:-1]) if key in self._bodies else 0
         kept = [(self._body(key), before), (Body(), held.amount - before)]
-        self.bodies[key] = self._mixed(kept, step, f"{step.event['kind']} of other wine")
+        self._bodies[key] = self._mixed(kept, step, f"{step.event['kind']} of other wine")
 
     def _gauges(self, step: Step) -> None:
         """What a dip or a count found otherwise than the book, and nobody explained."""
@@ -314,7 +318,7 @@ class _Telling:
         apply(self._cellar, [step])
         if lot is not None and step.event.get("reason") not in _EXPLAINED:
             found = abs(lot.amount - before)
-            self.unexplained[name] = self.unexplained.get(name, 0) + found
+            self._unexplained[name] = self._unexplained.get(name, 0) + found
 
     # In place
 
@@ -341,7 +345,7 @@ class _Telling:
         used = [event.get("material"), *(use["material"] for use in event.get("materials") or ())]
         words = " ".join([str(event["treatment"]), *(str(name) for name in used if name)])
         adds = event.get("adds") is not None or event.get("role") is not None
-        kind = WATER if event.get("role") == "water" else self._table.kind_of(words)
+        kind = WATER if event.get("role") == "water" else self.table.kind_of(words)
         says = f"treated: {event['treatment']}"
         if event.get("material"):
             says += f", {event['material']}"
@@ -361,11 +365,11 @@ class _Telling:
 
 
 _IN_PLACE = {
-    "reading": _Telling._measures,
-    "analysis": _Telling._measures,
-    "note": _Telling._measures,
-    "treat": _Telling._treats,
-    "ferment": _Telling._ferments,
+    "reading": Telling._measures,
+    "analysis": Telling._measures,
+    "note": Telling._measures,
+    "treat": Telling._treats,
+    "ferment": Telling._ferments,
 }
 
 

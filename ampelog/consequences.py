@@ -11,31 +11,27 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
 
-from ampelog import moments, projection
-from ampelog.biography import biographies
+from ampelog import projection
 from ampelog.composing import FIELDS
 from ampelog.errors import Refused
-from ampelog.excerpt import alone, drawn, filled
-from ampelog.gates import table
+from ampelog.excerpt import drawn, filled
+from ampelog.gate_answers import Answers, gates
 from ampelog.history import where
 from ampelog.labelling import claims
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import text
 from ampelog.questions import View
-from ampelog.readiness import at_bottling, judged, row
 from ampelog.recording import formed, record
 from ampelog.resting import rest_of
 from ampelog.retelling import Retold
 from ampelog.sameness import MIXING, Grounds
 from ampelog.sources import Leaf
-from ampelog.state import BOTTLES, UNITS, VOLUME, Lot
+from ampelog.state import BOTTLES, UNITS, Lot
 from ampelog.steps import Step
-from ampelog.stock import on_hold, state
+from ampelog.stock import on_hold
 from ampelog.told import told
 
-Answers = dict[tuple[str, str], str | None]
-"""By lot and question."""
 _SHOWN = ("variety", "vintage")
 _DIGITS = 26
 """Signs of a share that are compared: what differs after 24 decimals is rounding."""
@@ -79,7 +75,13 @@ class Consequences:
         alike = retold.alike
         lots = _reached(before, self._about, alike) | _reached(after, self._about, alike)
         same = self._same(before, after, lots, retold.kept.nodes)
-        was, then = (answers(view, lots, self._today, same) for view in (before, after))
+        views = (before, after)
+        was, then = (
+            {**_says(view, lots, same), **gates_found}
+            for view, gates_found in zip(
+                views, gates(views, alike, lots - same, self._today), strict=True
+            )
+        )
         rows = [
             {
                 "lot": lot,
@@ -179,28 +181,22 @@ def _comes_from(event: dict[str, Any], block: str | None) -> bool:
 # ---- the answers
 
 
-def answers(
-    view: View, lots: Collection[str], today: date, same: Collection[str] = frozenset()
-) -> Answers:
+def answers(view: View, lots: Collection[str], today: date) -> Answers:
     """What the ledger says of these lots: what is held and lost, of what it is made, what its label
-    may say, when it may leave, what holds it, and how its gates stand. Of those that stand as they
-    stood, ``same``, only what a book may say otherwise."""
+    may say, when it may leave, what holds it, and how its gates stand."""
+    return {**_says(view, lots), **gates([view], 0, lots, today)[0]}
+
+
+def _says(view: View, lots: Collection[str], same: Collection[str] = frozenset()) -> Answers:
+    """The answers but for gates. Of lots that stand as they stood, ``same``, only what a book may
+    say otherwise."""
     found: Answers = {}
     there = view.lots_named(lots)
     view.foresee(there)
     for lot in there:
         for what, says in _booked(view, lot) if lot.name in same else _of(view, lot):
             found[lot.name, what] = says
-    asked = {lot.name for lot in there if lot.name not in same}
-    bottled = asked.union(*(filled(step) for step in view.steps if _bottles(step, asked)))
-    story = view.again(alone(view.steps, bottled)[1], view.cellar)
-    found.update(_gates(view, story, [lot for lot in there if lot.name in asked], today))
-    found.update(_bottled(story, asked))
     return found
-
-
-def _bottles(step: Step, lots: set[str]) -> bool:
-    return step.event["kind"] == "bottle" and not lots.isdisjoint(filled(step))
 
 
 def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
@@ -253,32 +249,6 @@ def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
             what = f"{what}, fill {seen[what]}"
         actual = "" if one["actual"] is None else f", {one['actual'][:_DIGITS]}"
         yield what, f"{one['verdict']}{actual}"
-
-
-def _gates(view: View, story: View, lots: Sequence[Lot], today: date) -> Answers:
-    """The gates of what is wine and in the cellar; ``story`` tells of these lots alone."""
-    wine = [lot for lot in lots if lot.sort == VOLUME and lot.holdings and state(lot) == "wine"]
-    if not wine:
-        return {}
-    known = biographies(story, {lot.name for lot in wine}, table())
-    found: Answers = {}
-    for lot in wine:
-        for gate in row(judged(view, lot, None, table(), (known, today)))["gates"]:
-            found[lot.name, f"gate {gate['gate']} {gate['name']}"] = gate["verdict"]
-    return found
-
-
-def _bottled(view: View, lots: set[str]) -> Answers:
-    """The gates that stood against each bottling of these lots, as they were known just before."""
-    found: Answers = {}
-    for step, judging in at_bottling(view, table(), lambda step: _bottles(step, lots)):
-        stops = row(judging)["stops"]
-        for name in dict.fromkeys(end.lot for end in step.model.to):
-            if name in lots and stops:
-                on = moments.day(step.instant, view.zone)
-                what = f"gates against bottling {judging.lot.name} on {on}"
-                found[name, what] = ", ".join(stops)
-    return found
 
 
 def _shipped(view: View, name: str) -> str:

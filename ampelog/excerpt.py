@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import chain
+from typing import Any, NamedTuple
 
 from ampelog.quantities import BOTTLES, parse, text
 from ampelog.registers import KINDS
@@ -128,21 +129,38 @@ def _lots_at(side: Any) -> set[str]:
     return {end.lot for end in side if end.lot is not None} if isinstance(side, list) else set()
 
 
-def alone(steps: Sequence[Step], lots: Collection[str]) -> tuple[set[str], list[Step]]:
-    """The lots that a lot's story rests on, these included; and the steps as they happened to them,
-    with not a word about the vessels of others.
+class Alone(NamedTuple):
+    """The story of some lots: the ``names`` that it rests on, these included, and the ``steps`` as
+    they happened to them; of a log that goes on in several ``ways``, each from there."""
+
+    names: set[str]
+    steps: list[Step]
+    ways: list[list[Step]]
+
+
+def alone(steps: Sequence[Step], lots: Collection[str], *ways: Sequence[Step]) -> Alone:
+    """The story of some lots, with not a word about the vessels of others, in steps that go on in
+    these ways.
 
     What one of them gave to others time after time, with nothing else between, is one quantity that
     is gone: a topping wine is drawn from thousands of times for barrels of others, and what it
     holds matters only when something else happens.
     """
-    names = upstream(steps, lots)
+    later = sorted(chain.from_iterable(ways), key=lambda step: step.order)
+
+    def needed(names: Iterable[str]) -> set[str]:
+        return upstream(steps, upstream(later, names))
+
+    names = needed(lots)
     while True:
-        kept = _merged(steps, frozenset(names))
-        read = {name for step in kept for name in lots_of(step.event).read}
+        stretches = [_merged(stretch, frozenset(names)) for stretch in (steps, *ways)]
+        read = {name for step in chain(*stretches) for name in lots_of(step.event).read}
         if read <= names:
-            return names, trimmed(kept, names)
-        names = upstream(steps, names | read)
+            break
+        names = needed(names | read)
+    shared, *ends = stretches
+    told = trimmed(shared, names)
+    return Alone(names, told, [trimmed([*shared, *end], names)[len(told) :] for end in ends])
 
 
 def _merged(steps: Iterable[Step], names: frozenset[str]) -> list[Step]:

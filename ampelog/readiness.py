@@ -8,14 +8,15 @@ and where law decides, the regulator and licensed counsel decide.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from ampelog import moments
-from ampelog.biography import Biographies, Body, Measured, before, biographies, note_of
+from ampelog import history, moments
+from ampelog.biography import Biographies, Body, Measured, Telling, biographies, note_of
 from ampelog.errors import Refused
+from ampelog.excerpt import alone, filled
 from ampelog.gate_rules import RULES, Rule
 from ampelog.gates import Gate, Table
 from ampelog.judging import (
@@ -82,16 +83,38 @@ def at_bottling(
 ) -> Iterator[tuple[Step, Judging]]:
     """Each bottling of wine that is wanted, with the wine as it was known just before it, lot by
     lot. Each judging holds until the next is asked for."""
-    steps = [step for step in view.steps if step.event["kind"] == "bottle" and wanted(step)]
-    lots = {end.lot for step in steps for end in step.model.from_}
-    asked = {step.position for step in steps}
-    for step, then, told in before(view, lots, table, lambda one: one.position in asked):
-        label = next((end.label for end in step.model.to if end.label is not None), None)
-        on = moments.day(step.instant, view.zone)
-        for name in dict.fromkeys(end.lot for end in step.model.from_):
-            lot = then.cellar.lots.get(name)
-            if lot is not None and lot.sort == VOLUME and lot.holdings:
-                yield step, judged(then, lot, label, table, (told, on))
+    steps = [step for step in view.steps if bottles(step) and wanted(step)]
+    story = alone(view.steps, set().union(*(filled(step) for step in steps)))
+    telling = Telling(view, table, story.names)
+    return bottlings(view, telling, story.steps, {step.position for step in steps})
+
+
+def bottles(step: Step) -> bool:
+    """Whether a step is a bottling."""
+    return bool(step.event["kind"] == "bottle")
+
+
+def bottlings(
+    view: View, telling: Telling, steps: Sequence[Step], wanted: Collection[int]
+) -> Iterator[tuple[Step, Judging]]:
+    """The story goes on by these steps: each bottling at the positions that are wanted, as
+    ``at_bottling``."""
+    with history.still():
+        for step in steps:
+            if step.position in wanted and bottles(step):
+                yield from _judged_before(view, telling, step)
+            telling.happen([step])
+
+
+def _judged_before(view: View, telling: Telling, step: Step) -> Iterator[tuple[Step, Judging]]:
+    then = telling.view(view, step.instant)
+    label = next((end.label for end in step.model.to if end.label is not None), None)
+    on = moments.day(step.instant, view.zone)
+    names = dict.fromkeys(end.lot for end in step.model.from_)
+    for name in names:
+        lot = then.cellar.lots.get(name)
+        if lot is not None and lot.sort == VOLUME and lot.holdings:
+            yield step, judged(then, lot, label, telling.table, (telling.known, on))
 
 
 def _check(lot: Lot) -> None:

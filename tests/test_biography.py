@@ -19,11 +19,10 @@ from tests.oracles import Event
 
 def by_the_whole(view: View, lot: str) -> biography.Biographies:
     """The events of all lots happen once more, and what concerns this one is handed on."""
-    telling = biography._Telling(view.beginning(), table(), upstream(view.steps, [lot]))
-    for step in view.steps:
-        telling.happens(step)
-    bodies = {key: body for key, body in telling.bodies.items() if key[0] == lot}
-    return biography.Biographies(bodies, telling.unexplained)
+    telling = biography.Telling(view, table(), upstream(view.steps, [lot]))
+    telling.happen(view.steps)
+    bodies = {key: body for key, body in telling.known.bodies.items() if key[0] == lot}
+    return biography.Biographies(bodies, telling.known.unexplained)
 
 
 def agrees(view: View, lot: str) -> int:
@@ -73,7 +72,7 @@ def test_what_a_topping_wine_gave_to_others_is_one_quantity_between_two_events(
 ) -> None:
     vintage.load(TOPPED)
     view = vintage.view()
-    names, steps = alone(view.steps, ["T"])
+    names, steps, _ = alone(view.steps, ["T"])
     assert names == {"T", "A"}
     losses = [step.event for step in steps if step.event["kind"] == "loss"]
     assert [(one["lot"], one["volume"]) for one in losses] == [("T", "11 L"), ("T", "7 L")]
