@@ -69,6 +69,16 @@ class Holds:
         self.key_of: dict[str, str] = {}
         self.watched: set[str] = set()
 
+    def dump(self) -> dict[str, Any]:
+        """What is in force, for JSON."""
+        active = {key: sorted(ids) for key, ids in self.active.items() if ids}
+        return {"active": active, "key_of": self.key_of}
+
+    def load(self, body: dict[str, Any]) -> None:
+        """Take up what was in force."""
+        self.active = {key: set(ids) for key, ids in body["active"].items()}
+        self.key_of = body["key_of"]
+
     def begin(self, hold: str, key: str) -> None:
         """A hold comes into force."""
         self.active.setdefault(key, set()).add(hold)
@@ -112,14 +122,14 @@ class Cellar:
         self.older_ferment: Callable[[int], Ferment] = _no_ferment
 
     def twin(self) -> Cellar:
-        """The same cellar, from here on to be told otherwise; in neither has a lot changed yet."""
+        """The same cellar, from here on to be told otherwise."""
         twin = copy(self)
         twin.lots = {name: lot.twin() for name, lot in self.lots.items()}
         twin.vessels, twin.graph, twin.holds = dict(self.vessels), self.graph.twin(), Holds()
         twin.holds.active = {key: set(ids) for key, ids in self.holds.active.items()}
         twin.holds.key_of, twin.holds.watched = dict(self.holds.key_of), set(self.holds.watched)
         twin.findings, twin.resolved = list(self.findings), dict(self.resolved)
-        self.changed, twin.changed = {}, {}
+        twin.changed = {name: twin.lots[name] for name in self.changed}
         return twin
 
     # What a movement asks of its cellar

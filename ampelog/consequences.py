@@ -74,7 +74,7 @@ class Consequences:
         after = View(self._ledger).told(steps, retold.after.cellar)
         alike = retold.alike
         lots = _reached(before, self._about, alike) | _reached(after, self._about, alike)
-        same = self._same(before, after, lots, retold.kept.nodes)
+        same = self._same(before, after, lots, retold.nodes)
         views = (before, after)
         was, then = (
             {**_says(view, lots, same), **gates_found}

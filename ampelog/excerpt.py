@@ -114,19 +114,22 @@ def upstream(steps: Sequence[Step], lots: Iterable[str]) -> set[str]:
 
 def drawn(step: Step) -> set[str]:
     """The lots that a step draws on; of a renaming those that are renamed."""
-    return _lots_at(step.model.from_) | _lots_at(step.model.of)
+    kind = step.event["kind"]
+    event = step.event if kind != "ship" else unfolded(step.event)
+    return _lots_at(event, "of" if kind == "lot" else "from")
 
 
 def filled(step: Step) -> set[str]:
     """The lots that a step fills; of a registration the one that is registered."""
-    if step.event["kind"] == "lot":
+    kind = step.event["kind"]
+    if kind == "lot":
         return {step.event["name"]}
-    return _lots_at(step.model.to)
+    return _lots_at(unfolded(step.event) if kind in ("bottle", "pack") else step.event, "to")
 
 
-def _lots_at(side: Any) -> set[str]:
-    """The lots of the endpoints of one side of a told event, whatever form it was given in."""
-    return {end.lot for end in side if end.lot is not None} if isinstance(side, list) else set()
+def _lots_at(event: Event, side: str) -> set[str]:
+    """The lots of the endpoints of one side."""
+    return {end["lot"] for end in ends(event, side) if "lot" in end}
 
 
 class Alone(NamedTuple):
@@ -185,10 +188,10 @@ def _gifts(step: Step, names: frozenset[str]) -> list[tuple[tuple[str, str], int
     none where it does anything else, or does not say how much."""
     if step.event["kind"] not in FILLING or not names.isdisjoint(filled(step)):
         return []
-    given = [end for end in step.model.from_ if end.lot in names]
-    if any(end.vessel is None or end.volume is None for end in given):
+    given = [end for end in ends(step.event, "from") if end["lot"] in names]
+    if any("vessel" not in end or "volume" not in end for end in given):
         return []
-    return [((end.lot, end.vessel), end.volume) for end in given]
+    return [((end["lot"], end["vessel"]), parse(end["volume"]).amount) for end in given]
 
 
 def _gone(given: Mapping[tuple[str, str], tuple[int, Step]]) -> list[Step]:

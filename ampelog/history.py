@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import gc
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from ampelog import moments
 from ampelog.excerpt import trimmed
-from ampelog.ledger import Ledger, Record
+from ampelog.ledger import Ledger
 from ampelog.steps import Correction, Step, in_order
-from ampelog.told import told
+from ampelog.told import Unread, told
+
+_MANY = 10_000
+"""Events from which on a faster reader of JSON is worth its import."""
 
 
 @contextmanager
@@ -39,20 +43,39 @@ def zone_of(ledger: Ledger) -> ZoneInfo:
     return moments.zone_of(ledger.records(1, 1)[0].event["timezone"])
 
 
-def read(records: Iterable[Record], zone: ZoneInfo) -> tuple[list[Step], list[Correction]]:
-    """The steps and corrections of these records."""
+def recorded(ledger: Ledger, upto: int | None = None) -> tuple[list[Step], list[Correction]]:
+    """The steps and corrections recorded up to a position (the head when None)."""
+    rows = ledger.rows("event_bodies", upto=ledger.head.position if upto is None else upto)
+    return read(rows, zone_of(ledger))
+
+
+def read(
+    rows: Sequence[tuple[int, int, str]], zone: ZoneInfo
+) -> tuple[list[Step], list[Correction]]:
+    """The steps and corrections of recorded events: position, instant (us UTC), canonical JSON."""
     steps: list[Step] = []
     corrections: list[Correction] = []
-    for record in records:
-        event = json.loads(record.body)
-        place = where(record.position, event)
-        model = told(event)
-        at = record.position
-        step = Step(record.instant, at, at, event["id"].lower(), event, model, False, place)
+    loads = _loads(len(rows))
+    for position, instant, body in rows:
+        event = loads(body)
+        place = where(position, event)
+        step = Step(
+            instant, position, position, event["id"].lower(), event, Unread(event), False, place
+        )
         steps.append(step)
         if event["kind"] == "correct":
             corrections.append(correction(step, zone))
     return steps, corrections
+
+
+def _loads(count: int) -> Callable[[str], Any]:
+    """What reads so many canonical texts soonest: another reader takes longer to import than it
+    saves on a few."""
+    if count < _MANY:
+        return json.loads
+    from pydantic_core import from_json
+
+    return partial(from_json, cache_strings="keys")
 
 
 class InForce(NamedTuple):
@@ -94,5 +117,5 @@ def steps_of(ledger: Ledger, upto: int | None = None) -> list[Step]:
     """All steps as known at a position, in order of time; of an excerpt of a log, as they happened
     to the lots that it is about."""
     with still():
-        steps = in_order(*read(ledger.records(1, upto), zone_of(ledger)))
+        steps = in_order(*recorded(ledger, upto))
         return steps if ledger.within is None else trimmed(steps, ledger.within)

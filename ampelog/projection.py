@@ -8,7 +8,7 @@ large ledger by reading only what it touches. It holds nothing that a replay wou
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain, repeat
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from ampelog.cellar import Cellar, Shelf
 from ampelog.graph import Ferment, Graph, Node
 from ampelog.ledger import Ledger
 from ampelog.registers import KINDS, Entry, Registers, fields_of
+from ampelog.stands import Bodies, Spans, Stand
 from ampelog.state import Lot
 from ampelog.steps import Step
 
@@ -48,23 +49,31 @@ def depends(step: Step) -> bool:
 
 def rebuild(ledger: Ledger) -> Cellar:
     """Replay everything and write the projection anew, in a transaction of its own."""
-    from ampelog.replay import fresh
+    from ampelog.replay import registered, watched
 
     steps = history.steps_of(ledger)
     with history.still():
-        cellar, refusals = fresh(steps, history.zone_of(ledger))
+        cellar = Cellar(history.zone_of(ledger), registered(steps))
+        cellar.holds.watched = watched(steps)
+        spans = Spans()
+        refusals = spans.tell(cellar, steps)
         assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
-        ledger.together(lambda: write(ledger, cellar, steps, ledger.head.position))
+        ledger.together(lambda: write(ledger, cellar, steps, ledger.head.position, (spans, NONE)))
     return cellar
 
 
 class Kept(NamedTuple):
     """What of a projection that stands is as it will be: the nodes and stretches of fermentation
-    below a number, and the lots that are not ``changed``."""
+    below a number, the spans up to one, and the lots that are not ``changed`` after it."""
 
-    nodes: int
-    ferments: int
-    changed: frozenset[str]
+    nodes: int = 0
+    ferments: int = 0
+    span: int = 0
+    changed: frozenset[str] = frozenset()
+
+
+NONE = Kept()
+"""Nothing of it."""
 
 
 def write(
@@ -72,22 +81,29 @@ def write(
     cellar: Cellar,
     steps: Sequence[Step],
     position: int,
-    kept: Kept | None = None,
+    told: tuple[Spans, Kept],
 ) -> None:
-    """Write a whole projection, or what of it is not ``kept``, in the ledger's open transaction."""
+    """Write what of a projection is not kept, in the ledger's open transaction; the spans are those
+    told since."""
+    spans, kept = told
     anew = ("projected", "vessel_state", "register")
-    for table in anew if kept else (*anew, "lot_state"):
+    for table in anew if kept.span else (*anew, "lot_state"):
         ledger.rows(f"projection_empty_{table}")
-    nodes, ferments, changed = kept or (0, 0, cellar.lots.keys())
-    ledger.rows("projection_drop_nodes", first=nodes)
-    ledger.rows("projection_drop_edges", first=nodes)
-    ledger.rows("projection_drop_ferments", first=ferments)
-    if kept:
-        ledger.rows("projection_drop_lots", lot="\n".join(changed))
-    lots = [lot for name in changed if (lot := cellar.lots.get(name)) is not None]
+    ledger.rows("projection_drop_nodes", first=kept.nodes)
+    ledger.rows("projection_drop_edges", first=kept.nodes)
+    ledger.rows("projection_drop_ferments", first=kept.ferments)
+    ledger.rows("projection_drop_stands", first=kept.span + 1)
+    ledger.rows("projection_drop_lots_before", first=kept.span + 1)
+    bodies = spans.bodies(cellar)
+    if kept.span:
+        _make_room(ledger, {kept.span + 1: kept.changed})
+    others = (kept.changed if kept.span else cellar.lots.keys()) - set().union(*bodies.values())
+    there = {name: lot for name in others if (lot := cellar.lots.get(name)) is not None}
+    bodies[spans.going_on].update({name: lot.dump() for name, lot in there.items()})
     _add_registers(ledger, steps)
-    _add(ledger, cellar, lots, nodes, ferments)
-    _state(ledger, cellar, order_of(steps), position)
+    _add_lots(ledger, cellar, bodies)
+    _add(ledger, cellar, kept.nodes, kept.ferments)
+    _state(ledger, cellar, (order_of(steps), position), spans)
 
 
 def extend(
@@ -95,20 +111,30 @@ def extend(
     cellar: Cellar,
     steps: Sequence[Step],
     position: int,
-    last: tuple[int, int],
+    spans: Spans,
 ) -> None:
     """Write what these steps added to a standing cellar, in the ledger's open transaction."""
+    last = max(last_order(ledger), order_of(steps))
     ledger.rows("projection_empty_projected")
     _add_registers(ledger, steps)
-    changed = "\n".join(cellar.changed)
-    if changed:
-        ledger.rows("projection_drop_lots", lot=changed)
+    bodies = spans.bodies(cellar)
+    _make_room(ledger, bodies)
     vessels = "\n".join(cellar.vessels)
     if vessels:
         ledger.rows("projection_drop_vessels", vessel=vessels)
-    graph = cellar.graph
-    _add(ledger, cellar, list(cellar.changed.values()), graph.first, graph.first_ferment)
-    _state(ledger, cellar, max(last, order_of(steps)), position)
+    _add_lots(ledger, cellar, bodies)
+    _add(ledger, cellar, cellar.graph.first, cellar.graph.first_ferment)
+    _state(ledger, cellar, (last, position), spans)
+
+
+def _make_room(ledger: Ledger, changed: Mapping[int, Iterable[str]]) -> None:
+    """Drop the lots that changed, by span; what one was in an earlier span is kept as that."""
+    for span, names in changed.items():
+        asked = "\n".join(names)
+        if asked and span > 1:
+            ledger.rows("projection_keep_lots", lot=asked, span=span)
+        if asked:
+            ledger.rows("projection_drop_lots", lot=asked)
 
 
 def _json(value: Any) -> str | None:
@@ -121,10 +147,29 @@ def _insert(ledger: Ledger, query: str, **columns: Sequence[Any]) -> None:
         ledger.put(query, **columns)
 
 
-def _add(
-    ledger: Ledger, cellar: Cellar, lots: Sequence[Lot], first: int, first_ferment: int
-) -> None:
-    """Add nodes and stretches of fermentation from a number on, some lots, and all vessels."""
+def _add_lots(ledger: Ledger, cellar: Cellar, bodies: Bodies) -> None:
+    """Add lots as they are, and as they were in spans before."""
+    now: dict[str, tuple[int, str]] = {}
+    before: list[tuple[str, int, str]] = []
+    for span, found in bodies.items():
+        before += [(name, *now[name]) for name in found if name in now]
+        now.update({name: (span, body) for name, body in found.items()})
+    lots = [cellar.lots[name] for name in now]
+    _insert(
+        ledger,
+        "projection_add_lots",
+        lot=list(now),
+        held=[bool(lot.holdings) for lot in lots],
+        sort=[lot.sort for lot in lots],
+        span=[span for span, _ in now.values()],
+        body=[body for _, body in now.values()],
+    )
+    names, spans, texts = zip(*before, strict=True) if before else ((), (), ())
+    _insert(ledger, "projection_add_lots_before", lot=names, span=spans, body=texts)
+
+
+def _add(ledger: Ledger, cellar: Cellar, first: int, first_ferment: int) -> None:
+    """Add nodes and stretches of fermentation from a number on, and all vessels."""
     graph = cellar.graph
     nodes = graph.nodes[first - graph.first :]
     numbers = range(first, first + len(nodes))
@@ -145,14 +190,6 @@ def _add(
         vessel=[one.vessel for one in ferments],
         organism=[_json(one.organism) for one in ferments],
         regime=[_json(one.regime) for one in ferments],
-    )
-    _insert(
-        ledger,
-        "projection_add_lots",
-        lot=[lot.name for lot in lots],
-        held=[bool(lot.holdings) for lot in lots],
-        sort=[lot.sort for lot in lots],
-        body=[lot.dump() for lot in lots],
     )
     held = list(cellar.vessels.items())
     held = [(vessel, lot) for vessel, lot in held if lot]
@@ -177,12 +214,12 @@ def _add_registers(ledger: Ledger, steps: Iterable[Step]) -> None:
     )
 
 
-def _state(ledger: Ledger, cellar: Cellar, last: tuple[int, int], position: int) -> None:
-    holds = cellar.holds
+def _state(ledger: Ledger, cellar: Cellar, upto: tuple[tuple[int, int], int], spans: Spans) -> None:
+    last, position = upto
     body = {
-        "active": {key: sorted(ids) for key, ids in holds.active.items() if ids},
-        "key_of": holds.key_of,
-        "watched": sorted(holds.watched),
+        **cellar.holds.dump(),
+        "watched": sorted(cellar.holds.watched),
+        "span": (spans.going_on, spans.told),
     }
     ledger.rows(
         "projection_set_state",
@@ -191,6 +228,9 @@ def _state(ledger: Ledger, cellar: Cellar, last: tuple[int, int], position: int)
         last_position=last[1],
         body=json.dumps(body),
     )
+    if spans.stands:
+        columns = dict(zip(Stand._fields, zip(*spans.stands, strict=True), strict=True))
+        ledger.put("projection_add_stands", **columns)
 
 
 # Reading
@@ -206,6 +246,12 @@ def last_order(ledger: Ledger) -> tuple[int, int]:
     """The order of the last event that moved something."""
     found = ledger.rows("projection_state")
     return (int(found[0][1]), int(found[0][2]))
+
+
+def state_of(ledger: Ledger) -> dict[str, Any]:
+    """What else the projection keeps: holds in force, what some hold names, the span going on."""
+    found: dict[str, Any] = json.loads(ledger.rows("projection_state")[0][3])
+    return found
 
 
 def said_later(ledger: Ledger, steps: Iterable[Step]) -> bool:
@@ -258,10 +304,8 @@ def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cella
     nodes, ferments = ledger.rows("projection_counts")[0]
     cellar.graph = Graph(nodes, ferments)
     cellar.older_ferment = lambda number: stretches(ledger, number)[number]
-    body = json.loads(ledger.rows("projection_state")[0][3])
-    cellar.holds.active = {key: set(ids) for key, ids in body["active"].items()}
-    cellar.holds.key_of = body["key_of"]
-    cellar.holds.watched = set(body["watched"])
+    cellar.holds.load(state_of(ledger))
+    cellar.holds.watched = set(state_of(ledger)["watched"])
     return cellar
 
 

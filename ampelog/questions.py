@@ -207,7 +207,7 @@ class View:
             if node != current:
                 parts = parents[node] = []
                 current = node
-            parts.append((parent, amount))
+            parts.append((parent, int(amount)))
         marks: dict[int, Mark] = {
             node: (role, fraction, ferment)
             for node, role, fraction, ferment in self.ledger.rows("marks", node=top)

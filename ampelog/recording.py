@@ -6,7 +6,6 @@ check below before it seals. What must be lawful is the ledger as it stands afte
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -20,10 +19,11 @@ from ampelog.events import model_of
 from ampelog.known import unknown
 from ampelog.ledger import Coming, Draft, Head, Ledger
 from ampelog.lines import Entry, entry
-from ampelog.replay import apply, fresh, registered, watched
-from ampelog.retelling import Retold, odd, resolved_anew, retell
+from ampelog.replay import fresh, registered, watched
+from ampelog.retelling import LAST, Retold, odd, resolved_anew, retell
 from ampelog.scribe import Form
 from ampelog.steps import Correction, Step, in_order
+from ampelog.stood import spans_of
 from ampelog.told import Told
 
 Tick = Callable[[str, int, int], None]
@@ -278,10 +278,8 @@ class _Load:
         last = projection.last_order(self.ledger)
         if any(step.order <= last for step in steps if projection.depends(step)):
             return False
-        body = json.loads(self.ledger.rows("projection_state")[0][3])
-        return watched(steps) <= set(body["watched"]) and not projection.said_later(
-            self.ledger, steps
-        )
+        known = set(projection.state_of(self.ledger)["watched"])
+        return watched(steps) <= known and not projection.said_later(self.ledger, steps)
 
     def _extend(self, steps: Sequence[Step], position: int) -> tuple[Finding, ...]:
         ledger = self.ledger
@@ -295,9 +293,11 @@ class _Load:
         else:
             cellar.others = lambda: [row[0] for row in ledger.rows("lot_names")]
         registered(steps, cellar.registers)
-        refusals = apply(cellar, steps, self._ticks("replaying", len(steps)))
+        orders = (step.order for step in steps if projection.depends(step))
+        spans = spans_of(ledger, min(orders, default=LAST))
+        refusals = spans.tell(cellar, steps, self._ticks("replaying", len(steps)))
         self._refuse(steps, cellar, refusals)
-        projection.extend(ledger, cellar, steps, position, projection.last_order(ledger))
+        projection.extend(ledger, cellar, steps, position, spans)
         self.seen = (steps, cellar)
         return tuple(cellar.findings)
 
@@ -305,14 +305,14 @@ class _Load:
         self, steps: Sequence[Step], corrections: Sequence[Correction], position: int
     ) -> tuple[Finding, ...]:
         """A late entry or a correction: what follows it is seen anew, all of it."""
-        upto = self.ledger.head.position
-        old_steps, old_corrections = history.read(self.ledger.records(1, upto), self.zone)
+        old_steps, old_corrections = history.recorded(self.ledger)
         old = in_order(old_steps, old_corrections)
         everything = in_order([*old_steps, *steps], [*old_corrections, *corrections])
-        told = retell(old, everything, self.zone, self._ticks("replaying", len(everything)))
+        tick = self._ticks("replaying", len(everything))
+        told = retell(self.ledger, old, everything, self.zone, tick)
         before, after = told.before.cellar, told.after.cellar
         self._refuse(everything, after, told.refusals)
-        projection.write(self.ledger, after, everything, position, told.kept)
+        projection.write(self.ledger, after, everything, position, (told.spans, told.kept))
         self.seen = told
         return (*odd(before, after), *resolved_anew(before, after, everything))
 
@@ -321,9 +321,7 @@ class _Load:
     ) -> tuple[Finding, ...]:
         """What is supposed of a past day is seen with what had happened by then; whoever asks about
         that day replays it, and no projection is written."""
-        old_steps, old_corrections = history.read(
-            self.ledger.records(1, self.ledger.head.position), self.zone
-        )
+        old_steps, old_corrections = history.recorded(self.ledger)
         known = in_order([*old_steps, *steps], [*old_corrections, *corrections])
         told = [step for step in known if step.instant <= until]
         before, _ = fresh(
@@ -355,17 +353,14 @@ class _Load:
             return []
         everything = list(steps)
         if not any(not step.new for step in steps):
-            recorded = self.ledger.records(1, self.ledger.head.position) if changed else []
-            old, corrections = history.read(
-                [
-                    rec
-                    for rec in recorded
-                    if any(f'"kind":"{k}"' in rec.body for k in kinds)
-                    or '"kind":"correct"' in rec.body
-                    or '"composition"' in rec.body
-                ],
-                self.zone,
-            )
+            upto = self.ledger.head.position if changed else 0
+            said = [
+                row
+                for row in self.ledger.rows("event_bodies", upto=upto)
+                if any(f'"kind":"{kind}"' in row[2] for kind in (*kinds, "correct"))
+                or '"composition"' in row[2]
+            ]
+            old, corrections = history.read(said, self.zone)
             everything += in_order(old, corrections)
             received = list(references.receipt_parts(everything))
         registrations = [step for step in everything if step.event["kind"] in kinds]

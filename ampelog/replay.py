@@ -53,12 +53,16 @@ def fresh(
 
 
 def apply(
-    cellar: Cellar, steps: Sequence[Step], tick: Callable[[int], None] | None = None
+    cellar: Cellar,
+    steps: Sequence[Step],
+    tick: Callable[[int], None] | None = None,
+    part: range | None = None,
 ) -> list[Finding]:
-    """Apply steps in order; returns what cannot have happened. A refused step may
-    leave traces: a cellar with refusals is thrown away."""
+    """Apply steps, or a part of them, in order; returns what cannot have happened. A refused step
+    may leave traces: a cellar with refusals is thrown away."""
     refusals: list[Finding] = []
-    for index, step in enumerate(steps):
+    for index in range(len(steps)) if part is None else part:
+        step = steps[index]
         try:
             APPLY[step.event["kind"]](cellar, step)
         except CannotHave as problem:

@@ -4,9 +4,11 @@ happens once for both.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
+from operator import attrgetter
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -14,11 +16,17 @@ from ampelog import projection
 from ampelog.cellar import Cellar
 from ampelog.endpoints import place, said
 from ampelog.errors import Finding
+from ampelog.ledger import Ledger
 from ampelog.projection import Kept
 from ampelog.registers import KINDS
 from ampelog.replay import apply, registered, watched
+from ampelog.stands import Spans
 from ampelog.state import MASS, VOLUME
 from ampelog.steps import Step
+from ampelog.stood import last_before, stood
+
+LAST = (2**62, 0)
+"""After every order of a step."""
 
 
 class Told(NamedTuple):
@@ -32,37 +40,56 @@ class Told(NamedTuple):
 class Retold:
     """The log without a load and with it; ``refusals`` are what of the latter cannot have happened.
 
-    The first ``alike`` steps are those of both, and ``kept`` is what they led to.
+    The first ``alike`` steps are those of both and led to as many ``nodes``. ``kept`` is what of
+    the projection stays, and ``spans`` what was told of the latter since.
     """
 
     before: Told
     after: Told
     refusals: list[Finding]
     alike: int
+    nodes: int
     kept: Kept
+    spans: Spans
 
 
 def retell(
+    ledger: Ledger,
     before: list[Step],
     after: list[Step],
     zone: ZoneInfo,
     tick: Callable[[int], None] | None = None,
 ) -> Retold:
-    """Both logs told from the beginning; ``tick`` is told how far the latter is."""
+    """Both logs told, from the last stand before they part on; ``tick`` is told how far."""
     alike = _alike(before, after)
-    cellar = Cellar(zone, registered(before))
-    cellar.holds.watched = watched(before)
-    refusals = apply(cellar, before[:alike], tick)
+    stand = last_before(ledger, _parting(before, after, alike))
+    cellar = Cellar(zone) if stand is None else stood(ledger, stand, zone)
+    cellar.registers, cellar.holds.watched = registered(before), watched(before)
+    spans = Spans() if stand is None else Spans(stand.span + 1)
+    first = 0 if stand is None else bisect_right(before, stand.order, key=attrgetter("order"))
+    refusals = spans.tell(cellar, before[first:alike], _further(tick, first))
     assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
     other = cellar.twin()
     nodes, ferments = other.graph.count, len(other.graph.ferments)
     if not alike:
         other.registers, other.holds.watched = registered(after), watched(after)
-    later = None if tick is None else lambda done: tick(alike + done)
-    refusals = apply(other, after[alike:], later)
+    refusals = spans.tell(other, after[alike:], _further(tick, alike))
     apply(cellar, before[alike:])
-    kept = Kept(nodes, ferments, frozenset((*cellar.changed, *other.changed)))
-    return Retold(Told(before, cellar), Told(after, other), refusals, alike, kept)
+    changed = cellar.changed.keys() | set().union(*spans.bodies(other).values())
+    kept = Kept(nodes, ferments, spans.first - 1, frozenset(changed))
+    told = Told(before, cellar), Told(after, other)
+    return Retold(*told, refusals, alike, nodes, kept, spans)
+
+
+def _parting(before: Sequence[Step], after: Sequence[Step], alike: int) -> tuple[int, int]:
+    """The order of the first step that is not alike."""
+    return min(
+        (steps[alike].order for steps in (before, after) if alike < len(steps)), default=LAST
+    )
+
+
+def _further(tick: Callable[[int], None] | None, by: int) -> Callable[[int], None] | None:
+    return None if tick is None else lambda done: tick(by + done)
 
 
 def _alike(before: Sequence[Step], after: Sequence[Step]) -> int:
@@ -71,7 +98,8 @@ def _alike(before: Sequence[Step], after: Sequence[Step]) -> int:
     if _from_the_beginning(before) != _from_the_beginning(after):
         return 0
     pairs = enumerate(zip_longest(before, after))
-    return next((n for n, (one, other) in pairs if one != other), len(before))
+    differs = (n for n, (one, other) in pairs if one is not other and one != other)
+    return next(differs, len(before))
 
 
 def _from_the_beginning(steps: Sequence[Step]) -> tuple[list[Step], set[str]]:

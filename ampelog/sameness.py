@@ -48,10 +48,10 @@ class Grounds:
 
 
 def _ground(lot: Lot, same: Sequence[int]) -> tuple[Any, ...]:
-    places = [(vessel, _held(holding, same)) for vessel, holding in lot.contents().items()]
+    places = {vessel: _held(holding, same) for vessel, holding in lot.contents().items()}
     fills = {same[node]: ended for node, ended in lot.fills.items()}
     facts = (lot.sort, lot.format, lot.label, lot.owners, lot.began, lot.releases)
-    return (bool(lot.holdings), sorted(places, key=str), fills, facts)
+    return (bool(lot.holdings), places, fills, facts)
 
 
 def _held(holding: Holding, same: Sequence[int]) -> tuple[Any, ...]:

@@ -10,8 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
-from operator import add, itemgetter
+from operator import add
 from typing import Any, NamedTuple
 
 MASS = "mass"
@@ -22,6 +21,7 @@ SORT_OF_STATE = {"grapes": MASS, "pomace": MASS, "bottled": BOTTLES}
 
 UNITS = {MASS: "kg", VOLUME: "L", BOTTLES: "L"}
 NO_HOLDS: frozenset[str] = frozenset()
+_JSON = json.JSONEncoder(separators=(",", ":")).encode
 
 
 class Holding(NamedTuple):
@@ -58,8 +58,8 @@ class Holding(NamedTuple):
 
     def dump(self) -> list[Any]:
         """As JSON."""
-        holds = sorted(self.holds)
-        return [self.amount, self.parts, self.closed, self.state, holds, self.ferment]
+        amount, parts, state, closed, holds, ferment = self
+        return [amount, parts, closed, state, sorted(holds) if holds else (), ferment]
 
     @classmethod
     def load(cls, body: list[Any]) -> Holding:
@@ -271,7 +271,7 @@ class Lot:
 
     def dump(self) -> str:
         """As JSON text."""
-        return json.dumps(
+        return _JSON(
             [
                 self.sort,
                 self.format,
@@ -301,8 +301,7 @@ class Lot:
                     for unit, t in self.tallies.items()
                 ],
                 self.took,
-            ],
-            separators=(",", ":"),
+            ]
         )
 
     @classmethod
@@ -342,10 +341,16 @@ def _parts(body: list[Any]) -> tuple[tuple[int, int], ...]:
 
 def _dumped(holdings: dict[str | None, Holding]) -> list[Any]:
     """Holdings as JSON. Of twenty barrels that hold alike the holding stands once."""
-    return [
-        [[vessel for vessel, _ in alike], held.dump()]
-        for held, alike in groupby(holdings.items(), key=itemgetter(1))
-    ]
+    found: list[Any] = []
+    alike: list[str | None] = []
+    last = None
+    for vessel, held in holdings.items():
+        if held is last or held == last:
+            alike.append(vessel)
+        else:
+            last, alike = held, [vessel]
+            found.append((alike, held.dump()))
+    return found
 
 
 def _loaded(body: list[Any]) -> dict[str | None, Holding]:

@@ -13,6 +13,7 @@ from ampelog.quantities import BOTTLES, Quantity, parse
 
 _AMOUNTS = frozenset({"volume", "mass", "adds", "format"})
 _RECORDS = frozenset({"from", "to", "of", "composition", "materials"})
+_READ = _AMOUNTS | _RECORDS | {"each"}
 FLAT_OUTPUT = ("lot", "vessel", "bottles", "format", "label", "code")
 FLAT_DRAW = (
     *("lot", "vessel", "vessels", "volume", "mass", "bottles", "each", "all", "role"),
@@ -24,12 +25,34 @@ class Told:
     """The fields of a recorded event, or of a record in it."""
 
     def __init__(self, fields: dict[str, Any]) -> None:
-        self.__dict__.update(fields)
+        self.__dict__ = fields
 
     def __getattr__(self, name: str) -> Any:
         if name.startswith("__"):
             raise AttributeError(name)
         return None
+
+
+class Unread(Told):
+    """A recorded event whose fields are read when one is asked for first: of a long log most never
+    are."""
+
+    def __init__(self, event: dict[str, Any]) -> None:
+        self.__dict__["_event"] = event
+
+    def __getattr__(self, name: str) -> Any:
+        event = self.__dict__.pop("_event", None)
+        if event is None:
+            return super().__getattr__(name)
+        self.__dict__ = _fields(unfolded(event))
+        return getattr(self, name)
+
+
+class _End(Told):
+    """A record in an event. What every endpoint is asked for is None here, which is found sooner
+    than that it is missing."""
+
+    all = bottles = each = format = lot = mass = role = vessel = vessels = volume = None
 
 
 def unfolded(event: dict[str, Any]) -> dict[str, Any]:
@@ -51,19 +74,18 @@ def _fold(event: dict[str, Any], into: str, names: tuple[str, ...]) -> dict[str,
 
 def told(event: dict[str, Any]) -> Told:
     """A recorded event as its model would answer."""
-    return _record(unfolded(event))
+    return Told(_fields(unfolded(event)))
 
 
-def _record(fields: dict[str, Any]) -> Told:
-    found: dict[str, Any] = {}
-    for key, value in fields.items():
+def _fields(record: dict[str, Any]) -> dict[str, Any]:
+    found = dict(record)
+    for key in _READ.intersection(record):
+        value = record[key]
         if key in _AMOUNTS:
             found[key] = parse(value).amount
         elif key == "each":
             found[key] = Quantity(BOTTLES, value) if isinstance(value, int) else parse(value)
-        elif key in _RECORDS and not isinstance(value, str) and value is not None:
+        elif not isinstance(value, str) and value is not None:
             ends = value if isinstance(value, list) else [value]
-            found["from_" if key == "from" else key] = [_record(end) for end in ends]
-        else:
-            found[key] = value
-    return Told(found)
+            found["from_" if key == "from" else key] = [_End(_fields(end)) for end in ends]
+    return found

@@ -7,12 +7,14 @@ from typing import Any
 
 from ampelog import history, moments, projection
 from ampelog import ledger as ledgers
+from ampelog.cellar import Cellar
 from ampelog.errors import Finding, Refused
 from ampelog.graph import Ferment
 from ampelog.ledger import Draft, Head, Ledger
 from ampelog.moments import NotATime
-from ampelog.replay import fresh
+from ampelog.replay import registered, watched
 from ampelog.state import UNITS
+from ampelog.stood import told_again
 
 HOME_AT = "1900-01-01"
 
@@ -57,12 +59,14 @@ def verify(ledger: Ledger) -> dict[str, Any]:
     checked = {"log": ledger.head.position, "journal": ledger.head.position}
     if not findings:
         steps = history.steps_of(ledger)
-        with history.still():
-            cellar, refusals = fresh(steps, history.zone_of(ledger))
-        findings += refusals
+        cellar = Cellar(history.zone_of(ledger), registered(steps))
+        cellar.holds.watched = watched(steps)
         # One that does not stand for the whole log is used by nothing until the next load.
         current = projection.is_current(ledger)
-        findings += _projection(ledger, cellar) if current else []
+        with history.still():
+            refusals, stands = told_again(ledger, cellar, steps)
+        findings += refusals
+        findings += _projection(ledger, cellar, stands) if current else []
         checked["projection"] = len(cellar.graph.nodes) if current else 0
         checked["balances"] = 0
         for lot in cellar.lots.values():
@@ -79,8 +83,8 @@ def verify(ledger: Ledger) -> dict[str, Any]:
     }
 
 
-def _projection(ledger: Ledger, cellar: Any) -> list[Finding]:
-    differs: list[str] = []
+def _projection(ledger: Ledger, cellar: Cellar, stands: list[str]) -> list[Finding]:
+    differs = [*stands]
     names = "\n".join(row[0] for row in ledger.rows("lot_names"))
     stored = dict(ledger.rows("lot_states", lot=names)) if names else {}
     replayed = {lot.name: lot.dump() for lot in cellar.lots.values()}

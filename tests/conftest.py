@@ -273,9 +273,11 @@ class Memory:
         return self._records[first - 1 : last]
 
     def rows(self, query: str, /, **parameters: object) -> list[tuple[object, ...]]:
-        """Nothing is projected here."""
-        del query, parameters
-        return []
+        """Nothing is projected here; of the log what a replay reads."""
+        upto = parameters.get("upto")
+        if query != "event_bodies" or not isinstance(upto, int):
+            return []
+        return [(one.position, one.instant, one.body) for one in self._records[:upto]]
 
 
 def settled() -> list[dict[str, object]]:

@@ -8,14 +8,16 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
+import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ampelog import lines
+from ampelog import lines, stands
 from ampelog.consequences import answers, changes
 from ampelog.errors import Refused
 from ampelog.questions import View
 from ampelog.recording import supposed
+from ampelog.stands import SPAN
 from tests.cellars import Maker, lawful, liters
 from tests.conftest import NOW, ZONE, Vintage, refused
 from tests.oracles import Event, units
@@ -56,11 +58,18 @@ def held_against(vintage: Vintage, event: Event, law: str) -> None:
     TRIED[law] = TRIED.get(law, 0) + len(differs)
 
 
-def recorded(another: Callable[[], Vintage], events: list[Event]) -> Vintage:
+def recorded(another: Callable[[], Vintage], events: list[Event], data: st.DataObject) -> Vintage:
+    stands.SPAN = data.draw(st.sampled_from((3, 7, SPAN)))
     vintage = another()
     vintage.load(LABELS)
     vintage.record([json.dumps(event).encode() for event in events])
     return vintage
+
+
+@pytest.fixture(autouse=True)
+def long_spans(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a law sets is taken back."""
+    monkeypatch.setattr(stands, "SPAN", SPAN)
 
 
 @settings(max_examples=25)
@@ -69,7 +78,7 @@ def test_of_a_late_entry(another: Callable[[], Vintage], made: Maker, data: st.D
     late = data.draw(st.sampled_from(made.events))
     rest = [event for event in made.events if event is not late]
     assume(refused(rest) == [])
-    held_against(recorded(another, rest), late, "late")
+    held_against(recorded(another, rest, data), late, "late")
 
 
 def _otherwise(event: Event, data: st.DataObject) -> Event | None:
@@ -87,7 +96,7 @@ def test_of_a_correction(another: Callable[[], Vintage], made: Maker, data: st.D
     wrong: Any = data.draw(st.sampled_from(made.events))
     correction = {"kind": "correct", "at": "2026-01-01", "corrects": wrong["id"],
                   "reason": "read anew", "replacement": _otherwise(wrong, data)}  # fmt: skip
-    held_against(recorded(another, made.events), correction, "correction")
+    held_against(recorded(another, made.events, data), correction, "correction")
 
 
 def test_the_laws_have_seen_changes() -> None:

@@ -15,13 +15,14 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ampelog import projection, upkeep
+from ampelog import projection, stands, upkeep
 from ampelog.composition import Composition
 from ampelog.errors import Refused
 from ampelog.genealogy import Kinds
 from ampelog.ledger import Ledger
 from ampelog.questions import View
 from ampelog.sources import Leaf
+from ampelog.stands import SPAN
 from ampelog.state import UNITS
 from tests.cellars import CAPACITIES, PLANTINGS, Maker, lawful, liters
 from tests.conftest import Vintage, refused, replayed
@@ -248,7 +249,7 @@ def test_the_order_of_lines_does_not_matter_where_times_differ(
 
 
 def projected(ledger: Ledger) -> dict[str, Any]:
-    """All that the projection holds."""
+    """All that the projection holds, but for how it came to be told in spans."""
     lots = [row[0] for row in ledger.rows("lot_names")]
     vessels = {
         vessel
@@ -265,16 +266,25 @@ def projected(ledger: Ledger) -> dict[str, Any]:
         "ferments": ledger.rows("ferments", first=0),
         "lots": sorted(ledger.rows("lot_states", lot="\n".join(lots))),
         "vessels": sorted(ledger.rows("vessel_states", vessel="\n".join(sorted(vessels)))),
-        "state": (*state[:3], json.loads(state[3])),
+        "state": (*state[:3], {**json.loads(state[3]), "span": ()}),
     }
 
 
 def is_as_if_replayed(vintage: Vintage) -> None:
     """What the loads have left in the projection is what a replay of the log writes there."""
+    assert upkeep.verify(vintage.ledger)["findings"] == []
     kept = projected(vintage.ledger)
     projection.rebuild(vintage.ledger)
     assert projected(vintage.ledger) == kept
     assert upkeep.verify(vintage.ledger)["findings"] == []
+
+
+@pytest.fixture
+def spans(monkeypatch: pytest.MonkeyPatch) -> Callable[[st.DataObject], None]:
+    """Lets the log be told in spans of some length: no made ledger is as long as a real one."""
+    return lambda data: monkeypatch.setattr(
+        stands, "SPAN", data.draw(st.sampled_from((3, 7, SPAN)))
+    )
 
 
 def load(vintage: Vintage, events: list[Event], data: st.DataObject) -> None:
@@ -289,8 +299,12 @@ def load(vintage: Vintage, events: list[Event], data: st.DataObject) -> None:
 @settings(max_examples=12)
 @given(made=lawful(), data=st.data())
 def test_many_small_loads_are_as_good_as_one(
-    another: Callable[[], Vintage], made: Maker, data: st.DataObject
+    another: Callable[[], Vintage],
+    spans: Callable[[st.DataObject], None],
+    made: Maker,
+    data: st.DataObject,
 ) -> None:
+    spans(data)
     vintage = another()
     load(vintage, made.events, data)
     agrees(vintage.view(), made.oracle)
@@ -300,7 +314,10 @@ def test_many_small_loads_are_as_good_as_one(
 @settings(max_examples=12)
 @given(made=lawful(), data=st.data())
 def test_late_entries_are_as_good_as_timely_ones(
-    another: Callable[[], Vintage], made: Maker, data: st.DataObject
+    another: Callable[[], Vintage],
+    spans: Callable[[st.DataObject], None],
+    made: Maker,
+    data: st.DataObject,
 ) -> None:
     """Some events without which the rest is lawful are recorded last."""
     late: list[Event] = []
@@ -310,6 +327,7 @@ def test_late_entries_are_as_good_as_timely_ones(
         if one not in late and refused(rest) == []:
             late.append(one)
     assume(late)
+    spans(data)
     vintage = another()
     load(vintage, [event for event in made.events if event not in late], data)
     head = vintage.ledger.head
@@ -325,7 +343,10 @@ def test_late_entries_are_as_good_as_timely_ones(
 @settings(max_examples=12)
 @given(made=lawful(), data=st.data())
 def test_a_corrected_ledger_is_the_ledger_that_was_right_at_once(
-    another: Callable[[], Vintage], made: Maker, data: st.DataObject
+    another: Callable[[], Vintage],
+    spans: Callable[[st.DataObject], None],
+    made: Maker,
+    data: st.DataObject,
 ) -> None:
     """More came in than was written down; where that makes later events unlawful, the correction
     alone is refused by exactly those."""
@@ -335,6 +356,7 @@ def test_a_corrected_ledger_is_the_ledger_that_was_right_at_once(
     dimension = " kg" if unit == "mass" else " L"
     doubled = liters(2 * units(wrong[unit])).replace(" L", dimension)
     right = {**wrong, unit: doubled}
+    spans(data)
     vintage = another()
     load(vintage, made.events, data)
     replacement = {key: value for key, value in right.items() if key != "id"}

@@ -24,7 +24,7 @@ HOMES = {
     "markupsafe": {"printing"},
     "weasyprint": {"printing", "pdf_needs"},
     "pydantic": {"events", "fields", "law", "lines", "rules", "terms"},
-    "pydantic_core": {"fields"},
+    "pydantic_core": {"fields", "history"},
     "pypdf": {"pdf_file"},
     "rfc8785": {"chain"},
     "scipy": {"blend_solver"},

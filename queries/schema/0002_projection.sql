@@ -40,6 +40,7 @@ create table lot_state (
     lot varchar not null,
     held boolean not null,
     sort varchar not null,
+    span integer not null,        -- of the log, in which it changed last
     body varchar not null         -- JSON; holdings that are alike stand once; what left and what came as bottles
 );
 
@@ -54,4 +55,22 @@ create table register (
     instant hugeint not null,
     position bigint not null,
     fields varchar not null       -- JSON
+);
+
+-- A long log is told in spans; a stand is the end of one, and lot_before what a lot was at the end of a
+-- span, where it changed in that one and again in a later one.
+
+create table stand (
+    span integer not null,        -- that ends here, from 1
+    instant hugeint not null,     -- order of its last step
+    position bigint not null,
+    nodes bigint not null,        -- how many there were
+    ferments bigint not null,
+    holds varchar not null        -- in force, as JSON
+);
+
+create table lot_before (
+    lot varchar not null,
+    span integer not null,
+    body varchar not null         -- JSON
 );
