@@ -28,22 +28,34 @@ def listed_kinds() -> str:
 
 
 def pairs(ctx: Any, incomplete: str) -> list[str]:
-    """The fields of the kind, as ``key=``; after it the names that the field may have."""
-    from ampelog.columns import taken
-
-    kind = str(ctx.params.get("kind") or "")
+    """The fields of the kind, as ``key=``; after it the names that the field may have. To a shell
+    that takes ``=`` for a word of its own what comes after it is a word of its own too."""
     key, equals, begun = incomplete.partition("=")
-    found: list[str] = []
+    before = [str(word) for word in ctx.params.get("pairs") or ()]
+    if not incomplete and before and "=" not in before[-1] and before[-2:-1] != ["="]:
+        return _values(ctx, before[-1], "")
+    if before[-1:] == ["="]:
+        return _values(ctx, before[-2] if len(before) > 1 else "", incomplete)
+    if equals:
+        return [f"{key}={name}" for name in _values(ctx, key, begun)]
+    return [
+        f"{name}=" for name in _fields(str(ctx.params.get("kind") or "")) if name.startswith(key)
+    ]
+
+
+def _fields(kind: str) -> list[str]:
+    """The fields of a kind, as far as it is one."""
     with suppress(Exception):
-        if not equals:
-            fields = dict.fromkeys(column.path[0] for column in taken(kind).values())
-            found = [f"{name}=" for name in fields if name.startswith(key)]
-        else:
-            what = (
-                "vessel" if key in ("vessel", "vessels") else "block" if key == "block" else "lot"
-            )
-            found = [f"{key}={name}" for name in _names(ctx, what, begun)]
-    return found
+        from ampelog.columns import taken
+
+        return list(dict.fromkeys(column.path[0] for column in taken(kind).values()))
+    return []
+
+
+def _values(ctx: Any, field: str, begun: str) -> list[str]:
+    """The names that a field may have and that begin so."""
+    whats = {"vessel": "vessel", "vessels": "vessel", "block": "block"}
+    return _names(ctx, whats.get(field, "lot"), begun)
 
 
 def _names(ctx: Any, what: str, begun: str) -> list[str]:

@@ -261,6 +261,14 @@ def test_a_shell_is_offered_kinds_fields_and_names(cellar: Run) -> None:
     assert completing.kinds("ra") == ["rack"]
     assert completing.pairs(context, "fr") == ["from="]
     assert completing.pairs(context, "from=D") == ["from=D"]
+    split = SimpleNamespace(parent=None, params={**context.params, "pairs": ["from", "="]})
+    assert completing.pairs(split, "D") == ["D"], "a shell that splits at the sign"
+    split.params["pairs"] = ["at", "=", "2026-01-01", "from"]
+    assert completing.pairs(split, "") == completing.lots(context, "")
+    split.params["pairs"] = ["at", "=", "2026-01-01"]
+    assert "from=" in completing.pairs(split, "")
+    split.params["pairs"] = ["vessel", "="]
+    assert "T4" in completing.pairs(split, "T")
     assert completing.lots(context, "C2") == ["C24"]
     assert "T4" in completing.vessels(context, "T")
     gone = SimpleNamespace(parent=None, params={"ledger": "none.duckdb"})

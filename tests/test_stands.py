@@ -84,14 +84,24 @@ def test_what_is_late_is_told_from_the_last_stand_before_it(
     whole(vintage)
 
 
-def test_what_is_recorded_one_by_one_has_the_stands_of_one_load(vintage: Vintage) -> None:
+def test_what_is_recorded_one_by_one_has_a_stand_every_so_often(vintage: Vintage) -> None:
     projection.rebuild(vintage.ledger)
-    vintage.load(WINE)
-    for month in range(1, 13):
-        vintage.load(month_by_month(month, month))
-    one_by_one = spans(vintage)
+    begun = len(spans(vintage))
+    told = vintage.ledger.head.position
+    for month in ("", *range(1, 13)):
+        vintage.load(WINE if month == "" else month_by_month(month, month))
+    more = vintage.ledger.head.position - told
+    assert len(spans(vintage)) in (begun + more // SPAN, begun + more // SPAN + 1)
+    whole(vintage)
+
+
+def test_of_one_load_the_last_stands_are_noted(vintage: Vintage) -> None:
+    vintage.load(WINE + month_by_month(1, 12))
     projection.rebuild(vintage.ledger)
-    assert spans(vintage) == one_by_one
+    assert vintage.ledger.head.position > (stands.MOST + 1) * SPAN
+    kept = spans(vintage)
+    assert len(kept) == stands.MOST + 1, "the last of them is the end"
+    assert kept[-1][1] == moments.instant("2024-12-01", ZONE)
     whole(vintage)
 
 
