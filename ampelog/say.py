@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Context, Decimal
 from functools import cache
+from operator import le
 from shutil import get_terminal_size
 from typing import Any, TextIO
 from unicodedata import combining, east_asian_width
@@ -111,26 +112,25 @@ def table(
 ) -> None:
     """A quiet table: a hairline under the heads, no boxes. Left columns wrap where they must."""
     out = sys.stdout
-    cells = [[clean(_worded(cell)) for cell in row] for row in rows]
-    widths = _widths([list(heads), *cells], right, width(out))
+    cells = [list(heads), *([clean(_worded(cell)) for cell in row] for row in rows)]
+    takes = [list(map(_widest, row)) for row in cells]
+    widths = _widths(takes, right, width(out))
     if title:
         out.write(styled(clean(title), "bold", out) + "\n")
-    out.write(_row(list(heads), widths, right)[0] + "\n")
+    out.write(_joined(cells[0], takes[0], widths, right) + "\n")
     out.write("─" * (sum(widths) + GAP * (len(widths) - 1)) + "\n")
-    for row in cells:
-        out.writelines(f"{part}\n" for part in _row(row, widths, right))
+    for row, take in zip(cells[1:], takes[1:], strict=True):
+        out.write("\n".join(_row(row, take, widths, right)) + "\n")
 
 
 def _verdicts(row: Sequence[str]) -> list[str]:
     return [verdict for verdict, said in VERDICTS.items() if said in row]
 
 
-def _widths(rows: list[list[str]], right: Sequence[int], room: int) -> list[int]:
-    """The width of each column; the widest that may wrap give way until all fit."""
-    widths = [
-        max(max((_columns(line_) for line_ in cell.split("\n")), default=0) for cell in column)
-        for column in zip(*rows, strict=True)
-    ]
+def _widths(takes: list[list[int]], right: Sequence[int], room: int) -> list[int]:
+    """The width of each column by what its cells take; the widest that may wrap give way until all
+    fit."""
+    widths = [max(column) for column in zip(*takes, strict=True)]
     over = sum(widths) + GAP * (len(widths) - 1) - room
     while over > 0:
         wraps = [index for index in range(len(widths)) if index not in right]
@@ -142,29 +142,35 @@ def _widths(rows: list[list[str]], right: Sequence[int], room: int) -> list[int]
     return widths
 
 
-def _row(cells: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> list[str]:
+def _widest(cell: str) -> int:
+    """The columns of the widest line of a cell."""
+    return max(map(_columns, cell.split("\n"))) if "\n" in cell else _columns(cell)
+
+
+def _row(
+    cells: Sequence[str], takes: Sequence[int], widths: Sequence[int], right: Sequence[int]
+) -> list[str]:
     """The lines of a row: cells wrapped to their columns."""
-    fits = [
-        "\n" not in cell and _columns(cell) <= room
-        for cell, room in zip(cells, widths, strict=True)
-    ]
-    if all(fits):
-        return [_joined(cells, widths, right)]
+    if all(map(le, takes, widths)) and not any("\n" in cell for cell in cells):
+        return [_joined(cells, takes, widths, right)]
     lines = [
         [part for text in cell.split("\n") for part in (_fit(text, room) or [""])]
         for cell, room in zip(cells, widths, strict=True)
     ]
-    return [
-        _joined([cell[at] if at < len(cell) else "" for cell in lines], widths, right)
+    parts = [
+        [cell[at] if at < len(cell) else "" for cell in lines]
         for at in range(max(len(cell) for cell in lines))
     ]
+    return [_joined(part, list(map(_columns, part)), widths, right) for part in parts]
 
 
-def _joined(texts: Sequence[str], widths: Sequence[int], right: Sequence[int]) -> str:
+def _joined(
+    texts: Sequence[str], takes: Sequence[int], widths: Sequence[int], right: Sequence[int]
+) -> str:
     """One line of cells, each padded to its column."""
     parts = []
     for index, text in enumerate(texts):
-        pad = " " * (widths[index] - _columns(text))
+        pad = " " * (widths[index] - takes[index])
         parts.append(pad + text if index in right else text + pad)
     return (" " * GAP).join(parts).rstrip()
 

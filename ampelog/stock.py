@@ -35,18 +35,20 @@ def on_hold(view: View, lot: Lot) -> list[str]:
 
 def _row(view: View, lot: Lot) -> dict[str, Any]:
     unit = "mass_kg" if lot.sort == MASS else "volume_l"
-    row: dict[str, Any] = {"lot": lot.name, "state": state(lot), unit: text(lot.amount)}
-    if lot.sort == BOTTLES:
-        row["bottles"] = count(lot, lot.amount)
-        row["cases"] = floor_text(Fraction(lot.amount, CASE_L * 10**12), 2)
-        row["format_l"] = text(lot.format)
-    row["holdings"] = [
-        {"vessel": vessel, unit: text(holding.amount)} for vessel, holding in lot.holdings.items()
+    amounts = [holding.amount for holding in lot.holdings.values()]
+    whole = sum(amounts)
+    row: dict[str, Any] = {"lot": lot.name, "state": state(lot), unit: text(whole)}
+    holdings: list[dict[str, Any]] = [
+        {"vessel": vessel, unit: text(amount)}
+        for vessel, amount in zip(lot.holdings, amounts, strict=True)
     ]
     if lot.sort == BOTTLES:
-        amounts = [holding.amount for holding in lot.holdings.values()]
-        for holding, bottles in zip(row["holdings"], counts(lot, amounts), strict=True):
+        row["bottles"] = count(lot, whole)
+        row["cases"] = floor_text(Fraction(whole, CASE_L * 10**12), 2)
+        row["format_l"] = text(lot.format)
+        for holding, bottles in zip(holdings, counts(lot, amounts), strict=True):
             holding["bottles"] = bottles
+    row["holdings"] = holdings
     holds = on_hold(view, lot)
     if holds:
         row["holds"] = holds

@@ -23,10 +23,10 @@ def spans_of(ledger: Ledger, earliest: tuple[int, int]) -> Spans:
     """The span that goes on, for steps that begin at an order. Stands that have seen something
     later are forgotten, in the ledger's open transaction."""
     going_on, told = state_of(ledger)["span"]
-    later = [stand.span for stand in _stands(ledger) if stand.order >= earliest]
-    if not later:
+    stands = _stands(ledger) if going_on > 1 else ()
+    first = min((stand.span for stand in stands if stand.order >= earliest), default=None)
+    if first is None:
         return Spans(going_on, told)
-    first = min(later)
     ledger.rows("projection_drop_stands", first=first)
     ledger.rows("projection_drop_lots_before", first=first)
     ledger.rows("projection_join_spans", span=first)
