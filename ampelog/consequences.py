@@ -22,7 +22,7 @@ from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import text
 from ampelog.questions import View
-from ampelog.recording import formed, record
+from ampelog.recording import Tick, formed, record
 from ampelog.resting import rest_of
 from ampelog.retelling import Retold
 from ampelog.sameness import MIXING, Grounds
@@ -39,14 +39,20 @@ _RANK = {"refused": 0, "undetermined": 1}
 
 
 def changes(
-    ledger: Ledger, entries: Sequence[Entry], *, by: str, now: int, today: date
+    ledger: Ledger,
+    entries: Sequence[Entry],
+    *,
+    by: str,
+    now: int,
+    today: date,
+    tick: Tick | None = None,
 ) -> list[dict[str, Any]]:
     """As ``Consequences``, of a load that is not recorded. ``Refused`` as for recording it."""
     entries, wrong = formed(ledger, entries, now)
     if wrong:
         raise Refused("what is no event changes nothing", wrong)
     asked = Consequences(ledger, entries, today)
-    record(ledger, entries, (), by=by, now=now, dry_run=True, ask=asked.ask)
+    record(ledger, entries, (), by=by, now=now, dry_run=True, tick=tick, ask=asked.ask)
     return asked.rows
 
 

@@ -11,7 +11,7 @@ from ampelog.errors import Finding
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import text
-from ampelog.recording import supposed
+from ampelog.recording import Tick, supposed
 from ampelog.roster import names_of
 from ampelog.state import BOTTLES, MASS, VOLUME, Lot
 
@@ -24,7 +24,7 @@ class Effect:
     findings: tuple[Finding, ...]
 
 
-def effect(ledger: Ledger, entry: Entry, *, by: str, now: int) -> Effect:
+def effect(ledger: Ledger, entry: Entry, *, by: str, now: int, tick: Tick | None = None) -> Effect:
     """What one event would do to the lots that it names; ``Refused`` where it cannot be recorded.
 
     Of a late event the holdings of today are compared.
@@ -33,7 +33,7 @@ def effect(ledger: Ledger, entry: Entry, *, by: str, now: int) -> Effect:
         projection.rebuild(ledger)
     names = projection.named(entry.event)
     before = _held(ledger, names)
-    with supposed(ledger, [entry], by=by, now=now) as findings:
+    with supposed(ledger, [entry], by=by, now=now, tick=tick) as findings:
         after = _held(ledger, names)
     rows = []
     for key in dict.fromkeys((*before, *after)):

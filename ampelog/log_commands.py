@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
@@ -113,16 +114,17 @@ def recorded(
     if changes is None:
         asks = asked_of(ledger, entries, problems, moment, dry_run=dry_run)
         entries = entries if asks is None else list(asks.entries)
-    done = record_load(
-        ledger,
-        entries,
-        problems,
-        by=asking.login(),
-        now=moment,
-        dry_run=dry_run,
-        tick=tick,
-        ask=None if asks is None else asks.ask,
-    )
+    with progress() if tick is None else nullcontext(tick) as told_of:
+        done = record_load(
+            ledger,
+            entries,
+            problems,
+            by=asking.login(),
+            now=moment,
+            dry_run=dry_run,
+            tick=told_of,
+            ask=None if asks is None else asks.ask,
+        )
     told = [] if asks is None else asks.rows
     _KEPT.append((entries, done))
     answer: dict[str, Any] = {
@@ -190,7 +192,10 @@ def changed(
 
     today = moments.day(moment, zone_of(ledger))
     try:
-        return consequences.changes(ledger, entries, by=asking.login(), now=moment, today=today)
+        with progress() as tick:
+            return consequences.changes(
+                ledger, entries, by=asking.login(), now=moment, today=today, tick=tick
+            )
     except Refused:
         return []
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from ampelog import asking, say
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from ampelog.questions import View
     from ampelog.tables import Asked, Read
 
+A_WHILE = 0.5
+"""Seconds after which a work tells how far it is."""
 LARGE = 8_000_000
 """Bytes of a file of events from which on their forms are checked while the load is replayed."""
 
@@ -191,16 +194,23 @@ def untold(*_: Any) -> None:
 
 @contextmanager
 def progress(of_what: str = "events") -> Iterator[Any]:
-    """Tells on a terminal how far a long work is, counted in events or what else is named."""
+    """Tells on a terminal how far a work is, counted in events or what else is named, once it has
+    taken a while."""
     if not sys.stderr.isatty():
         yield untold
         return
-    from rich.console import Console
-
-    with Console(stderr=True).status("") as status:
+    begun = monotonic()
+    with ExitStack() as shown:
+        status: Any = None
 
         def tick(what: str, done: int, total: int) -> None:
-            of = f" of {total:,}" if total else ""
-            status.update(f"{what}: {done:,}{of} {of_what}")
+            nonlocal status
+            if status is None and monotonic() - begun >= A_WHILE:
+                from rich.console import Console
+
+                status = shown.enter_context(Console(stderr=True).status(""))
+            if status is not None:
+                of = f" of {total:,}" if total else ""
+                status.update(f"{what}: {done:,}{of} {of_what}")
 
         yield tick

@@ -11,7 +11,7 @@ from ampelog import asking, completing, say
 from ampelog.asking import Settings, agreed, app, stoppable
 from ampelog.errors import Refused
 from ampelog.log_commands import Aside, recorded
-from ampelog.opening import opened
+from ampelog.opening import opened, progress
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -92,7 +92,9 @@ def _shown(asked: Settings, ledger: Ledger, entry: Entry, moment: int, *, guided
     from ampelog.effect_sheet import told
     from ampelog.effects import effect
 
-    told(entry.event, effect(ledger, entry, by=asking.login(), now=moment), odd, asked.units)
+    with progress() as tick:
+        does = effect(ledger, entry, by=asking.login(), now=moment, tick=tick)
+    told(entry.event, does, odd, asked.units)
     return ()
 
 

@@ -136,6 +136,7 @@ def supposed(
     by: str,
     now: int,
     until: int | None = None,
+    tick: Tick | None = None,
 ) -> Iterator[tuple[Finding, ...]]:
     """The ledger as if these entries had been recorded, for as long as the ``with`` lasts; what is
     odd about them is yielded. ``Refused`` as for ``record``, and nothing is ever recorded.
@@ -146,7 +147,7 @@ def supposed(
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
     fresh_entries, _, repeats = unknown(ledger, entries, by)
-    load = _Load(ledger, fresh_entries, repeats, _Said(by, now), until)
+    load = _Load(ledger, fresh_entries, repeats, _Said(by, now, tick=tick), until)
     drafts = [Draft(one.event, one.instant) for one in fresh_entries]
     if not drafts:
         if repeats:
