@@ -75,7 +75,7 @@ def retell(
         other.registers, other.holds.watched = registered(after), watched(after)
     refusals = spans.tell(other, after[alike:], _further(tick, alike))
     apply(cellar, before[alike:])
-    changed = cellar.changed.keys() | set().union(*spans.bodies(other).values())
+    changed = spans.changed(cellar) | spans.changed(other)
     kept = Kept(nodes, ferments, spans.first - 1, frozenset(changed))
     told = Told(before, cellar), Told(after, other)
     return Retold(*told, refusals, alike, nodes, kept, spans)

@@ -77,6 +77,10 @@ class Spans:
         cellar.changed = {}
         self.going_on, self.told = self.going_on + 1, 0
 
+    def changed(self, cellar: Cellar) -> set[str]:
+        """The lots that changed while this was told, by name."""
+        return set(cellar.changed).union(*self._ended.values())
+
     def bodies(self, cellar: Cellar) -> Bodies:
         """The lots that changed while this was told, by span; in the last as they are now."""
         return {**self._ended, self.going_on: _dumped(cellar)}
