@@ -7,6 +7,7 @@ bottling had been recorded.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from itertools import chain
@@ -184,7 +185,7 @@ def _stops(judging: Judging, step: Step, on: date) -> Iterator[Odd]:
 
 def _statements(log: Log, days: tuple[date | None, date | None]) -> Iterator[Odd]:
     """The statements of bottled lots that are not supported, or not decided, by the records."""
-    view = log.view
+    view = log.whole
     bottlings = _bottlings(view.steps)
     known: dict[int, View] = {}
     lots = [lot for lot in view.all_lots() if lot.sort == BOTTLES and lot.name in bottlings]
@@ -239,8 +240,8 @@ def _held_before(
     recorded."""
     view = log.view
     recorded = log.by_id[step.id].position
-    seals = (position for position, *_ in view.ledger.rows("ledger_seals"))
-    seal = min((one for one in seals if one >= recorded), default=view.head.position)
+    later = bisect_left(log.seals, recorded)
+    seal = log.seals[later] if later < len(log.seals) else view.head.position
     if not failing or seal >= view.head.position:
         return set()
     if seal not in known:

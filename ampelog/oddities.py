@@ -11,13 +11,14 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 from ampelog import history, moments
 from ampelog.errors import Finding
 from ampelog.phrases import listed
 from ampelog.questions import View
-from ampelog.replay import fresh, registered
+from ampelog.replay import apply
 from ampelog.stock import on_hold
 from ampelog.words import words
 
@@ -66,6 +67,19 @@ class Log:
         self.by_id = {one.event["id"].lower(): one for one in self.told}
         self.corrected = history.corrected(view.ledger, view.head.position)
 
+    @cached_property
+    def whole(self) -> View:
+        """The view with all that has happened in memory: of every bottled lot much is asked."""
+        cellar, steps = self.view.beginning(), self.view.steps
+        with history.still():
+            apply(cellar, steps)
+        return self.view.again(steps, cellar)
+
+    @cached_property
+    def seals(self) -> list[int]:
+        """The last positions of all loads, in order."""
+        return sorted(position for position, *_ in self.view.ledger.rows("ledger_seals"))
+
     def day(self, event: Mapping[str, Any], at: str = "at") -> date:
         """The day of an event at the premises."""
         return moments.day(moments.instant(event.get(at) or event["at"], self.view.zone), self.zone)
@@ -91,10 +105,7 @@ class Log:
 
 def of_replay(log: Log) -> Iterator[Odd]:
     """What the cellar noticed while the events happened."""
-    view = log.view
-    with history.still():
-        cellar, _ = fresh(view.steps, view.zone, registers=registered(view.steps))
-    for one in cellar.findings:
+    for one in log.whole.cellar.findings:
         yield _about(log, one)
 
 
