@@ -213,7 +213,7 @@ def _dates(view: View, origin: Origin, since: int, until: int) -> Found:
         for position, event in said.items()
         if event["kind"] == "bottle" or _entered(event)
     }
-    found.weights = dict.fromkeys(filled_by(view, found.events), WHOLE)
+    found.weights = dict.fromkeys(filled_by(found.events, view.nodes_at(found.events)), WHOLE)
     return found
 
 
@@ -232,7 +232,7 @@ def _materials(view: View, origin: Origin, since: int, until: int) -> Found:
         if event["kind"] == "pack" or (event["kind"] == "ferment" and not _closes(view, event))
     }
     seen = apart(view, unmarked) if unmarked else view
-    nodes = filled_by(seen, uses)
+    nodes = filled_by(uses, seen.nodes_at(uses))
     return Found(seen, dict.fromkeys(nodes, WHOLE), uses)
 
 
@@ -269,14 +269,16 @@ def _check_materials(view: View, origin: Origin, uses: dict[int, Event]) -> None
 
 
 def filled_by(
-    view: View, events: dict[int, Event], without: Container[int] = frozenset()
+    events: dict[int, Event],
+    bodies: Iterable[tuple[int, int, str | None, str | None]],
+    without: Container[int] = frozenset(),
 ) -> list[int]:
     """The bodies that events made; of a bottling the fills alone, not the wine they came from.
 
-    ``without`` are bodies that a replay told apart besides.
+    ``bodies`` as of ``View.nodes_at``, ``without`` those that a replay told apart besides.
     """
     made: dict[int, list[int]] = {}
-    for node, position, _, _ in view.nodes_at(events):
+    for node, position, _, _ in bodies:
         if node not in without:
             made.setdefault(position, []).append(node)
     found: list[int] = []

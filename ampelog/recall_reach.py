@@ -6,7 +6,7 @@ at 2^-256 a step and may come out as nothing; that it is touched is never lost.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from ampelog.genealogy import Genealogy
@@ -26,36 +26,78 @@ class Way(NamedTuple):
     place: Label
 
 
-def reached(
-    genealogy: Genealogy, weights: Mapping[int, int]
-) -> tuple[dict[int, int], dict[int, Way]]:
+def reached(genealogy: Genealogy, weights: Mapping[int, int]) -> tuple[dict[int, int], Ways]:
     """The share of every touched body, of ``2**BITS``, and the nearest way to it.
 
-    ``weights`` are the origins with what of them counts. Needs ``labels``. ``before`` of an origin
-    is -1.
+    ``weights`` are the origins with what of them counts. Needs ``labels``.
     """
     share: dict[int, int] = {}
-    ways: dict[int, Way] = {}
-    parents, labels = genealogy.parents, genealogy.labels
+    parents = genealogy.parents
     for node in range(min(weights, default=len(parents)), len(parents)):
         weight = weights.get(node)
         if weight is not None:
-            share[node], ways[node] = weight, Way(0, -weight, -1, labels[node])
+            share[node] = weight
             continue
         parts = parents[node]
-        came = [(parent, amount) for parent, amount in parts if parent in share and amount]
-        if not came:
+        if len(parts) == 1:
+            if parts[0][0] in share and parts[0][1]:
+                share[node] = share[parts[0][0]]
             continue
-        total = sum([amount for _, amount in parts])
-        share[node] = sum([share[parent] * amount for parent, amount in came]) // total
-        ways[node] = _nearest(came, total, labels[node], ways)
-    return share, ways
+        came = [share[parent] * amount for parent, amount in parts if parent in share and amount]
+        if came:
+            share[node] = sum(came) // sum([amount for _, amount in parts])
+    return share, Ways(genealogy, weights, share)
 
 
-def _nearest(came: list[tuple[int, int]], total: int, label: Label, ways: Mapping[int, Way]) -> Way:
-    if len(came) == 1:
-        return _through(came[0], total, label, ways)
-    return min([_through(one, total, label, ways) for one in came])
+class Ways(Mapping[int, Way]):
+    """The nearest way to every touched body, worked out where it is asked for: of thousands of hits
+    few are told theirs. ``before`` of an origin is -1."""
+
+    def __init__(
+        self, genealogy: Genealogy, weights: Mapping[int, int], share: Mapping[int, int]
+    ) -> None:
+        self._genealogy, self._weights, self._share = genealogy, weights, share
+        self._known: dict[int, Way] = {}
+
+    def __contains__(self, node: object) -> bool:
+        return node in self._share
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._share)
+
+    def __len__(self) -> int:
+        return len(self._share)
+
+    def __getitem__(self, node: int) -> Way:
+        if node not in self._known:
+            for one in self._beneath(node):
+                self._known[one] = self._nearest(one)
+        return self._known[node]
+
+    def _beneath(self, node: int) -> list[int]:
+        """The body and all touched ones that it is made of, as far as no way is known to them yet;
+        each after what it is made of."""
+        found, ahead = {node}, [node]
+        while ahead:
+            for parent, _ in self._came(ahead.pop()):
+                if parent not in found and parent not in self._known:
+                    found.add(parent)
+                    ahead.append(parent)
+        return sorted(found)
+
+    def _came(self, node: int) -> list[tuple[int, int]]:
+        """What of a body came from touched ones."""
+        if node in self._weights:
+            return []
+        parts = self._genealogy.parents[node]
+        return [(parent, amount) for parent, amount in parts if parent in self._share and amount]
+
+    def _nearest(self, node: int) -> Way:
+        label = self._genealogy.labels[node]
+        if node in self._weights:
+            return Way(0, -self._weights[node], -1, label)
+        total = sum([amount for _, amount in self._genealogy.parents[node]])
+        return min([_through(one, total, label, self._known) for one in self._came(node)])
 
 
 def _through(part: tuple[int, int], total: int, label: Label, ways: Mapping[int, Way]) -> Way:

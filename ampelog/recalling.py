@@ -17,7 +17,7 @@ from ampelog.composing import BOTTLE_DECIMALS
 from ampelog.quantities import ONE, SCALE, SHARE_DECIMALS, text
 from ampelog.questions import View
 from ampelog.recall_origins import WHOLE, Found, Origin, filled_by, found, outputs
-from ampelog.recall_reach import Way, reached
+from ampelog.recall_reach import Ways, reached
 from ampelog.state import BOTTLES, MASS, Lot, Shipped
 from ampelog.tracing import printed
 from ampelog.words import words
@@ -46,7 +46,7 @@ class Reach:
 
     view: View
     share: dict[int, int]
-    ways: dict[int, Way]
+    ways: Ways
     whole: frozenset[str]
     there: dict[str, int]
     origins: dict[int, int]
@@ -112,9 +112,11 @@ def _reach(begun: Found) -> Reach:
     reach = Reach(view, share, ways, begun.lots, begun.there, begun.weights, events)
     said = view.said(("bottle", "receive"), '"bottles":')
     said = {position: event for position, event in said.items() if _fills(event)}
-    labels = {node: (position, lot) for node, position, lot, _ in view.nodes_at(said)}
+    nodes = view.nodes_at(said)
+    labels = {node: (position, lot) for node, position, lot, _ in nodes}
     count: dict[int, int] = {}
-    for node in filled_by(view, said, begun.weights if begun.watched else frozenset()):
+    apart = begun.weights if begun.watched else frozenset()
+    for node in filled_by(said, nodes, apart):
         position, name = labels[node]
         event, index = said[position], count.get(position, 0)
         count[position] = index + 1
@@ -139,6 +141,8 @@ def _bottled(reach: Reach, lot: Lot) -> list[Row]:
     shipped = [one for one in lot.shipped if one.sort == BOTTLES and reach.touched(lot, one.left)]
     took = _took(reach, lot)
     there = reach.there.get(lot.name, 0)
+    if lot.sort != BOTTLES and not (fills or held or shipped or took or there):
+        return []
     last = [part for one in lot.contents().values() for part in one.parts]
     was = lot.sort == BOTTLES and bool(reach.touched(lot, last))
     if not (fills or held or shipped or took or there or was):
@@ -337,4 +341,5 @@ def _summed(lots: Sequence[Row], bulk: Sequence[Row], parties: Sequence[Row]) ->
 
 
 def _sum(numbers: Iterable[str | None]) -> str:
-    return text(int(sum(Fraction(one) for one in numbers if one is not None) * ONE))
+    found = [int(one) if one.isdigit() else Fraction(one) for one in numbers if one is not None]
+    return text(int(sum(found) * ONE))

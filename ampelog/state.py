@@ -166,12 +166,13 @@ class Lot:
 
     __slots__ = (
         "_holdings",
+        "_last",
         "_together",
+        "_unread",
         "began",
         "fills",
         "format",
         "label",
-        "last",
         "name",
         "owners",
         "releases",
@@ -188,8 +189,8 @@ class Lot:
         self.label: str | None = None
         self._holdings: dict[str | None, Holding] = {}
         self._together: Together | None = None
-        self.last: dict[str | None, Holding] = {}
-        """The holdings just before the event that emptied the lot."""
+        self._last: dict[str | None, Holding] = {}
+        self._unread: list[Any] = []
         self.owners: frozenset[str | None] = frozenset()
         self.fills: dict[int, int | None] = {}
         """Of bottles: the instant at which each fill's bottling ended (None: elsewhere)."""
@@ -210,6 +211,17 @@ class Lot:
             if together.added:
                 self._holdings.update(together.after())
         return self._holdings
+
+    @property
+    def last(self) -> dict[str | None, Holding]:
+        """The holdings just before the event that emptied the lot; read when asked for first."""
+        if self._unread:
+            self._last, self._unread = _loaded(self._unread), []
+        return self._last
+
+    @last.setter
+    def last(self, holdings: dict[str | None, Holding]) -> None:
+        self._last, self._unread = holdings, []
 
     @property
     def empty(self) -> bool:
@@ -260,7 +272,8 @@ class Lot:
         """The same lot, to which other things may happen."""
         twin = Lot(self.name)
         twin.sort, twin.format, twin.label = self.sort, self.format, self.label
-        twin._holdings, twin.last = dict(self.holdings), dict(self.last)
+        twin._holdings, twin._last = dict(self.holdings), dict(self._last)
+        twin._unread = self._unread
         twin.owners, twin.fills, twin.began = self.owners, dict(self.fills), self.began
         twin.releases, twin.took = list(self.releases), list(self.took)
         twin.shipped = [
@@ -315,7 +328,7 @@ class Lot:
         lot.began = (began[0], began[1])
         lot.releases = [(instant, position) for instant, position in releases]
         lot._holdings = _loaded(holdings)
-        lot.last = _loaded(last)
+        lot._unread = last
         lot.owners = frozenset(owners)
         lot.fills = dict(fills)
         lot.shipped = [_left(one) for one in shipped]
