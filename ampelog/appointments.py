@@ -14,6 +14,7 @@ from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 
 from ampelog import history, moments
+from ampelog.cellar_work import FOREVER, naming
 from ampelog.questions import View
 from ampelog.releases import HELD, RELEASED
 
@@ -92,11 +93,9 @@ def _last(view: View, names: Sequence[str | None]) -> tuple[int, datetime]:
     """The last event that names a lot or its label, or corrects one that does."""
     ids: set[str] = set()
     last = 1
-    texts = [json.dumps(name, ensure_ascii=False) for name in names if name is not None]
-    rows = view.ledger.rows(
-        "events_of_lots", lots="\n".join(texts), upto=view.head.position, until=2**62
-    )
-    for position, _, _, _, body in rows:
+    known = [name for name in names if name is not None]
+    texts = [json.dumps(name, ensure_ascii=False) for name in known]
+    for position, _, _, _, body in naming(view, known, FOREVER):
         event = json.loads(body)
         corrects = str(event.get("corrects") or event.get("hold") or "").lower()
         if any(text in body for text in texts) or corrects in ids:

@@ -7,6 +7,7 @@ treatments and materials, which move nothing.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +18,8 @@ from ampelog.questions import View
 from ampelog.state import BOTTLES, Lot
 
 FOREVER = 2**62
+NOTHING = r"[^\x00-\x{10FFFF}]"
+"""A regular expression (RE2) that matches nothing."""
 
 
 @dataclass(frozen=True)
@@ -28,11 +31,19 @@ class Dealing:
     event: dict[str, Any]
 
 
+def naming(view: View, names: Collection[str], until: int) -> list[tuple[Any, ...]]:
+    """The records up to an instant that name one of these lots or labels anywhere, and every
+    correction and cleared hold: position, recorded_at, leaf hash, instant and body."""
+    texts = [re.escape(json.dumps(name, ensure_ascii=False)) for name in sorted(names)]
+    pattern = f'"(?:lot|name)":(?:{"|".join(texts) or NOTHING})'
+    upto = view.head.position
+    return view.ledger.rows("events_of_lots", pattern=pattern, upto=upto, until=until)
+
+
 def dealings(view: View, lots: Collection[str], until: int | None = None) -> list[Dealing]:
     """The events that name one of the lots anywhere, up to an instant, with corrections applied."""
-    names = "\n".join(json.dumps(lot, ensure_ascii=False) for lot in sorted(lots))
     end = FOREVER if view.until is None else view.until
-    rows = view.ledger.rows("events_of_lots", lots=names, upto=view.head.position, until=end)
+    rows = naming(view, lots, end)
     told = {position: (int(instant), json.loads(body)) for position, _, _, instant, body in rows}
     mended: dict[str, tuple[int, dict[str, Any] | None]] = {}
     for position, (_, event) in told.items():

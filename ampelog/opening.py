@@ -6,7 +6,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from time import monotonic
+from time import monotonic_ns
 from typing import TYPE_CHECKING, Any
 
 from ampelog import asking, say
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from ampelog.questions import View
     from ampelog.tables import Asked, Read
 
-A_WHILE = 0.5
-"""Seconds after which a work tells how far it is."""
+A_WHILE = 500_000_000
+"""Nanoseconds after which a work tells how far it is."""
 LARGE = 8_000_000
 """Bytes of a file of events from which on their forms are checked while the load is replayed."""
 
@@ -199,13 +199,13 @@ def progress(of_what: str = "events") -> Iterator[Any]:
     if not sys.stderr.isatty():
         yield untold
         return
-    begun = monotonic()
+    begun = monotonic_ns()
     with ExitStack() as shown:
         status: Any = None
 
         def tick(what: str, done: int, total: int) -> None:
             nonlocal status
-            if status is None and monotonic() - begun >= A_WHILE:
+            if status is None and monotonic_ns() - begun >= A_WHILE:
                 from rich.console import Console
 
                 status = shown.enter_context(Console(stderr=True).status(""))

@@ -15,6 +15,7 @@ from fractions import Fraction
 from typing import Any
 
 from ampelog import moments
+from ampelog.cellar_work import FOREVER, naming
 from ampelog.facts import Entry, Paper, Summed
 from ampelog.phrases import several
 from ampelog.quantities import SHARE_DECIMALS, floor_text
@@ -25,7 +26,6 @@ MANY, MOST = 500, 1000
 """Above so many events the trail leaves out those of lots that are hardly in the wine; and above so
 many of the rest, the largest groups of one lot and kind."""
 LEAST = Fraction(1, 1000)
-FOREVER = 2**62
 Register = tuple[str, str]
 """Kind and name of what is registered."""
 
@@ -173,12 +173,7 @@ def _registered(
 
 def _logged(view: View, lots: Collection[str]) -> list[Logged]:
     """All records that name one of the lots, and all corrections."""
-    rows = view.ledger.rows(
-        "events_of_lots",
-        lots="\n".join(json.dumps(lot, ensure_ascii=False) for lot in sorted(lots)),
-        upto=view.head.position,
-        until=FOREVER if view.until is None else view.until,
-    )
+    rows = naming(view, lots, FOREVER if view.until is None else view.until)
     return [
         Logged(position, recorded_at, int(instant), json.loads(body))
         for position, recorded_at, _, instant, body in rows

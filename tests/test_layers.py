@@ -22,16 +22,17 @@ HOMES = {
     "icalendar": {"appointments"},
     "jinja2": {"printing"},
     "markupsafe": {"printing"},
+    "pydyf": {"printing"},
     "weasyprint": {"printing", "pdf_needs"},
     "pydantic": {"events", "fields", "law", "lines", "rules", "terms"},
-    "pydantic_core": {"fields", "history"},
+    "pydantic_core": {"asking", "fields", "history"},
     "pypdf": {"pdf_file"},
     "rfc8785": {"chain"},
     "scipy": {"blend_solver"},
     "uuid6": {"known", "upkeep"},
 }
 """Third-party packages and the modules that alone may import them."""
-PARTS = {"pydantic_core": "pydantic", "markupsafe": "jinja2"}
+PARTS = {"pydantic_core": "pydantic", "markupsafe": "jinja2", "pydyf": "weasyprint"}
 """Packages that come with another, which is the one that is declared."""
 DATA = {"tzdata"}
 """Declared packages that are read and not imported."""

@@ -17,8 +17,8 @@ class Terminal(io.StringIO):
         return True
 
 
-def worked(monkeypatch: pytest.MonkeyPatch, stream: io.StringIO, after: float) -> str:
-    """What a work of 4,096 of 9,000 events writes, where it is told after so many seconds."""
+def worked(monkeypatch: pytest.MonkeyPatch, stream: io.StringIO, after: int) -> str:
+    """What a work of 4,096 of 9,000 events writes, where it is told after so many nanoseconds."""
     monkeypatch.setenv("TERM", "xterm")
     monkeypatch.setattr(opening, "A_WHILE", after)
     monkeypatch.setattr(sys, "stderr", stream)
@@ -32,7 +32,7 @@ def test_a_long_work_tells_on_a_terminal_how_far_it_is(monkeypatch: pytest.Monke
 
 
 def test_a_short_work_tells_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert worked(monkeypatch, Terminal(), 60) == ""
+    assert worked(monkeypatch, Terminal(), 60 * 10**9) == ""
 
 
 def test_where_nobody_watches_nothing_is_told(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+import zlib
 from dataclasses import replace
 from fractions import Fraction
 from html.parser import HTMLParser
@@ -19,6 +20,7 @@ import pytest
 from ampelog import printing, render, typeset
 from ampelog.errors import Refused
 from ampelog.facts import Claim, Dossier, Row, Table
+from ampelog.printing import Attached
 from ampelog.render import Options
 from ampelog.typeset import Amounts
 from tests import invented
@@ -458,3 +460,24 @@ def _broken_rules(path: Path) -> list[str]:
     found = page.validate_pdf(str(path), profile=page.ValidationProfile.PDF_UA_1)
     assert found.checks
     return [] if found.is_compliant else [str(found)]
+
+
+def test_a_stream_that_ends_with_a_carriage_return_is_told_whole(tmp_path: Path) -> None:
+    """ISO 19005-3, 6.1.7.1: the length of a stream is that of its bytes in the file. What is inside
+    is compressed; its last byte is that of its Adler-32 (RFC 1950, 2.2)."""
+    told = next(
+        text
+        for number in range(5000)
+        if zlib.compress(text := f"told {number}".encode(), 9)[-1:] == b"\r"
+    )
+    made = render.page(invented.dossier(), "us")
+    content = printing.pdf(
+        made, "letter", [Attached("a.txt", "text/plain", "A text.", told)]
+    ).content
+    assert zlib.compress(told, 9) + b"\r\nendstream" in content
+    path = tmp_path / "a.pdf"
+    path.write_bytes(content)
+    found = page.validate_pdf(str(path), profile=page.ValidationProfile.PDF_A_3A)
+    assert found.is_compliant, str(found)
+    with pikepdf.open(path) as read:
+        assert read.attachments["a.txt"].get_file().read_bytes() == told
