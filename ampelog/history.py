@@ -55,9 +55,9 @@ def read(
     """The steps and corrections of recorded events: position, instant (us UTC), canonical JSON."""
     steps: list[Step] = []
     corrections: list[Correction] = []
-    loads = _loads(len(rows))
+    read_one = loads(len(rows))
     for position, instant, body in rows:
-        event = loads(body)
+        event = read_one(body)
         place = where(position, event)
         step = Step(
             instant, position, position, event["id"].lower(), event, Unread(event), False, place
@@ -68,8 +68,8 @@ def read(
     return steps, corrections
 
 
-def _loads(count: int) -> Callable[[str], Any]:
-    """What reads so many canonical texts soonest: another reader takes longer to import than it
+def loads(count: int) -> Callable[[str], Any]:
+    """What reads so many texts of JSON soonest: another reader takes longer to import than it
     saves on a few."""
     if count < _MANY:
         return json.loads

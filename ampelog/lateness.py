@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from typing import Any
 
-from ampelog import projection
+from ampelog import moments, projection
+from ampelog.history import zone_of
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.questions import View
@@ -12,16 +15,28 @@ from ampelog.registers import KINDS as REGISTERS
 
 
 def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
-    """Whether a load is late, corrects, or registers anew what is registered already: then earlier
-    answers may change. Forms need not be checked yet."""
+    """Whether a load is late, corrects what is recorded, or registers anew what is registered
+    already: then earlier answers may change. Forms need not be checked yet."""
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
     last = projection.last_order(ledger)[0]
     registered = {(one.event.get("kind"), one.event.get("name")) for one in entries}
-    if any(kind == "correct" for kind, _ in registered):
+    corrections = [one.event for one in entries if one.event.get("kind") == "correct"]
+    if corrections and _mended_before(ledger, corrections, last):
         return True
     if any(one.instant < last for one in entries if one.event.get("kind") not in REGISTERS):
         return True
     names = [(kind, name) for kind, name in registered if kind in REGISTERS and name]
     registers = View(ledger).cellar.registers if names else None
     return registers is not None and any(registers.knows(str(k), str(n)) for k, n in names)
+
+
+def _mended_before(ledger: Ledger, corrections: Sequence[Mapping[str, Any]], last: int) -> bool:
+    """Whether one of these corrections is of a recorded event, or says that one of the load's own
+    happened before the last that is recorded. One that cannot be read might be either."""
+    with suppress(Exception):
+        zone = zone_of(ledger)
+        said = [one["replacement"] for one in corrections if one["replacement"] is not None]
+        late = any(moments.instant(one["at"], zone) < last for one in said)
+        return late or bool(ledger.known([one["corrects"] for one in corrections]))
+    return True

@@ -8,7 +8,7 @@ reading only the lots that it touches.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from operator import add
 from typing import Any, NamedTuple
@@ -318,10 +318,10 @@ class Lot:
         )
 
     @classmethod
-    def load(cls, name: str, text: str) -> Lot:
+    def load(cls, name: str, text: str, loads: Callable[[str], Any] = json.loads) -> Lot:
         """From JSON text."""
         lot = cls(name)
-        body = json.loads(text)
+        body = loads(text)
         sort, format_, label, holdings, last, owners, fills, began, releases = body[:9]
         shipped, tallies, took = body[9:]
         lot.sort, lot.format, lot.label = sort, format_, label

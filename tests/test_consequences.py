@@ -112,6 +112,28 @@ def test_what_a_label_states_is_asked_of_all_that_bear_it(vintage: Vintage) -> N
     assert any("Grenache" in one["what"] for one in asked(vintage, words) if one["lot"] == "B")
 
 
+@pytest.mark.parametrize(
+    ("at", "corrects", "back"),
+    [
+        ("2025-05-02", "018f3b5c-0000-7000-9000-0000000000b1", False),
+        ("2024-05-02", "018f3b5c-0000-7000-9000-0000000000b1", True),
+        ("2025-05-02", PICK, True),
+    ],
+)
+def test_a_load_that_corrects_its_own_events_changes_no_earlier_answer(
+    vintage: Vintage, at: str, corrects: str, *, back: bool
+) -> None:
+    vintage.load(WINE)
+    words = f"""
+{{"kind": "loss", "at": "2025-05-01", "lot": "W", "volume": "5 L", "reason": "spill",
+ "id": "018f3b5c-0000-7000-9000-0000000000b1"}}
+{{"kind": "correct", "at": "2026-03-01", "corrects": "{corrects}", "reason": "misread",
+ "replacement": {{"kind": "loss", "at": "{at}", "lot": "W", "volume": "6 L", "reason": "spill"}}}}
+"""
+    entries, _ = lines.read(as_lines(words), "lines", ZONE, NOW)
+    assert reaches_back(vintage.ledger, entries) is back
+
+
 def test_a_load_at_the_end_of_time_is_asked_nothing(vintage: Vintage) -> None:
     vintage.load(WINE)
     words = '{"kind": "loss", "at": "2025-05-01", "lot": "W", "volume": "5 L", "reason": "spill"}'
