@@ -69,7 +69,7 @@ class Consequences:
         self.entries = entries
         self._ledger, self._today = ledger, today
         self._before = View(ledger)
-        self._about = list(_about(ledger, entries))
+        self._about = [event for event in _about(ledger, entries) if _tells(event)]
         corrected = [one.event["corrects"] for one in entries if one.event["kind"] == "correct"]
         self._anew = {record.position for record in ledger.known(corrected).values()}
 
@@ -144,6 +144,11 @@ def _about(ledger: Ledger, entries: Iterable[Entry]) -> Iterator[dict[str, Any]]
                 yield in_force.replacement
         if event["replacement"] is not None:
             yield event["replacement"]
+
+
+def _tells(event: dict[str, Any]) -> bool:
+    """Whether any answer rests on an event: on a note only where it is about a gate."""
+    return event["kind"] != "note" or "gate" in event
 
 
 def _reached(view: View, events: Iterable[dict[str, Any]], alike: int) -> set[str]:

@@ -305,6 +305,25 @@ LATE_TOP = """
 """
 
 
+def test_of_a_note_that_is_about_no_gate_nothing_is_asked(
+    vintage: Vintage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    vintage.load(WINE)
+    asked_of: list[str] = []
+    whole = consequences._of
+
+    def seen(view: View, lot: Lot) -> Any:
+        asked_of.append(lot.name)
+        return whole(view, lot)
+
+    monkeypatch.setattr(consequences, "_of", seen)
+    plain = '{"kind": "note", "at": "2024-12-01", "lot": "W", "text": "Tasted"}'
+    assert asked(vintage, plain) == []
+    assert asked_of == []
+    asked(vintage, plain.replace('"text"', '"gate": "B23", "result": "pass", "text"'))
+    assert "W" in asked_of
+
+
 @pytest.mark.parametrize(
     ("words", "untouched"),
     [
