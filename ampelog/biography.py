@@ -119,8 +119,9 @@ def biographies(view: View, lots: Collection[str], table: Table) -> Biographies:
     telling = Telling(view, table, story.names)
     with history.still():
         telling.happen(story.steps)
-    bodies = {key: body for key, body in telling.known.bodies.items() if key[0] in lots}
-    return Biographies(bodies, telling.known.unexplained)
+    known = telling.known
+    bodies = {key: body for key, body in known.bodies.items() if key[0] in lots}
+    return Biographies(bodies, known.unexplained)
 
 
 def _together(each: Sequence[tuple[Change, ...]]) -> tuple[Change, ...]:

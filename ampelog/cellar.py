@@ -72,7 +72,7 @@ class Holds:
     def dump(self) -> dict[str, Any]:
         """What is in force, for JSON."""
         active = {key: sorted(ids) for key, ids in self.active.items() if ids}
-        return {"active": active, "key_of": self.key_of}
+        return {"active": active, "key_of": dict(self.key_of)}
 
     def load(self, body: dict[str, Any]) -> None:
         """Take up what was in force."""
@@ -126,8 +126,8 @@ class Cellar:
         twin = copy(self)
         twin.lots = {name: lot.twin() for name, lot in self.lots.items()}
         twin.vessels, twin.graph, twin.holds = dict(self.vessels), self.graph.twin(), Holds()
-        twin.holds.active = {key: set(ids) for key, ids in self.holds.active.items()}
-        twin.holds.key_of, twin.holds.watched = dict(self.holds.key_of), set(self.holds.watched)
+        twin.holds.load(self.holds.dump())
+        twin.holds.watched = set(self.holds.watched)
         twin.findings, twin.resolved = list(self.findings), dict(self.resolved)
         twin.changed = {name: twin.lots[name] for name in self.changed}
         return twin

@@ -31,19 +31,23 @@ class Dealing:
     event: dict[str, Any]
 
 
-def naming(view: View, names: Collection[str], until: int) -> list[tuple[Any, ...]]:
-    """The records up to an instant that name one of these lots or labels anywhere, and every
-    correction and cleared hold: position, recorded_at, leaf hash, instant and body."""
+def naming(view: View, names: Collection[str], until: int | None = None) -> list[tuple[Any, ...]]:
+    """The records that name one of these lots or labels anywhere, up to an instant (the view's
+    where None), and every correction and cleared hold: position, recorded_at, leaf hash, instant
+    and body."""
     texts = [re.escape(json.dumps(name, ensure_ascii=False)) for name in sorted(names)]
     pattern = f'"(?:lot|name)":(?:{"|".join(texts) or NOTHING})'
-    upto = view.head.position
-    return view.ledger.rows("events_of_lots", pattern=pattern, upto=upto, until=until)
+    end = _end(view) if until is None else until
+    return view.ledger.rows("events_of_lots", pattern=pattern, upto=view.head.position, until=end)
+
+
+def _end(view: View) -> int:
+    return FOREVER if view.until is None else view.until
 
 
 def dealings(view: View, lots: Collection[str], until: int | None = None) -> list[Dealing]:
     """The events that name one of the lots anywhere, up to an instant, with corrections applied."""
-    end = FOREVER if view.until is None else view.until
-    rows = naming(view, lots, end)
+    rows = naming(view, lots)
     told = {position: (int(instant), json.loads(body)) for position, _, _, instant, body in rows}
     mended: dict[str, tuple[int, dict[str, Any] | None]] = {}
     for position, (_, event) in told.items():
@@ -62,7 +66,7 @@ def dealings(view: View, lots: Collection[str], until: int | None = None) -> lis
     for id_, (position, event) in mended.items():
         if event is not None and any(f'"{lot}"' in json.dumps(event) for lot in lots):
             found.append(_replaced(view, position, id_, event))
-    last = end if until is None else min(until, end)
+    last = _end(view) if until is None else min(until, _end(view))
     within = [one for one in found if one.instant <= last]
     return sorted(within, key=lambda one: (one.instant, one.position))
 

@@ -82,11 +82,9 @@ class Consequences:
         lots = _reached(before, self._about, alike) | _reached(after, self._about, alike)
         same = self._same(before, after, lots, retold.nodes)
         views = (before, after)
+        gated = gates(views, alike, lots - same, self._today)
         was, then = (
-            {**_says(view, lots, same), **gates_found}
-            for view, gates_found in zip(
-                views, gates(views, alike, lots - same, self._today), strict=True
-            )
+            {**_says(view, lots, same), **more} for view, more in zip(views, gated, strict=True)
         )
         rows = [
             {

@@ -306,17 +306,16 @@ class Ledger:
         """
         assert self.writable, "what is supposed stands in a transaction, which needs a writer"
         self._settle()
-        coming, before = self._coming(drafts, recorded_at), self._mark
-        scribe = Scribe(drafts, self.head.position, before.peaks, coming.recorded_at)
+        coming = self._coming(drafts, recorded_at)
+        scribe = Scribe(drafts, self.head.position, self._mark.peaks, coming.recorded_at)
         self._database.begin()
         try:
             answer = check(coming)
-            if drafts:
-                self._mark, _ = self._insert(scribe, coming.recorded_at)
-            yield answer
+            mark = self._insert(scribe, coming.recorded_at)[0] if drafts else self._mark
+            with self._standing_at(mark):
+                yield answer
         finally:
             scribe.drop()
-            self._mark = before
             self._database.rollback()
 
     def _recorded(self, mark: Mark) -> None:

@@ -24,6 +24,8 @@ from ampelog.steps import Step
 
 BEGINNING = (-(2**62), 0)
 """Before every order of a step."""
+LAST = (2**62, 0)
+"""After every order of a step."""
 
 _ASIDE = frozenset({"place", "block", "premises", "party", "material", "label"})
 SAID = frozenset({"note", "analysis", "release"})
@@ -49,13 +51,11 @@ def depends(step: Step) -> bool:
 
 def rebuild(ledger: Ledger) -> Cellar:
     """Replay everything and write the projection anew, in a transaction of its own."""
-    from ampelog.replay import registered, watched
+    from ampelog.replay import begun
 
     steps = history.steps_of(ledger)
     with history.still():
-        cellar = Cellar(history.zone_of(ledger), registered(steps))
-        cellar.holds.watched = watched(steps)
-        spans = Spans()
+        cellar, spans = begun(steps, history.zone_of(ledger)), Spans()
         refusals = spans.tell(cellar, steps)
         assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
         ledger.together(lambda: write(ledger, cellar, steps, ledger.head.position, (spans, NONE)))
@@ -97,9 +97,8 @@ def write(
     bodies = spans.bodies(cellar)
     if kept.span:
         _make_room(ledger, {kept.span + 1: kept.changed})
-    others = (kept.changed if kept.span else cellar.lots.keys()) - set().union(*bodies.values())
-    there = {name: lot for name in others if (lot := cellar.lots.get(name)) is not None}
-    bodies[spans.going_on].update({name: lot.dump() for name, lot in there.items()})
+    again = kept.changed.difference(*bodies.values()) & cellar.lots.keys()
+    bodies[spans.going_on].update({name: cellar.lots[name].dump() for name in again})
     _add_registers(ledger, steps)
     _add_lots(ledger, cellar, bodies)
     _add(ledger, cellar, kept.nodes, kept.ferments)
@@ -304,8 +303,9 @@ def standing(ledger: Ledger, zone: ZoneInfo, names: Iterable[str] = ()) -> Cella
     nodes, ferments = ledger.rows("projection_counts")[0]
     cellar.graph = Graph(nodes, ferments)
     cellar.older_ferment = lambda number: stretches(ledger, number)[number]
-    cellar.holds.load(state_of(ledger))
-    cellar.holds.watched = set(state_of(ledger)["watched"])
+    state = state_of(ledger)
+    cellar.holds.load(state)
+    cellar.holds.watched = set(state["watched"])
     return cellar
 
 
@@ -370,6 +370,17 @@ def stretches(ledger: Ledger, first: int = 0) -> dict[int, Ferment]:
         number: Ferment(position, lot, vessel, _read(organism), _read(regime))
         for number, position, lot, vessel, organism, regime in ledger.rows("ferments", first=first)
     }
+
+
+def parents_of(ledger: Ledger, top: int) -> list[Sequence[tuple[int, int]]]:
+    """The parents of every node up to one, each with the amount that came."""
+    parents: list[Any] = [()] * (top + 1)
+    current = -1
+    for node, parent, amount in ledger.rows("edges", node=top):
+        if node != current:
+            parents[node], current = [], node
+        parents[node].append((parent, int(amount)))
+    return parents
 
 
 def _read(text: str | None) -> Any:

@@ -98,13 +98,11 @@ class View:
 
     def beginning(self) -> Cellar:
         """An empty cellar, in which the steps may happen once more and be watched."""
-        from ampelog.replay import registered, watched
+        from ampelog.replay import begun
 
         # Those of a standing cellar are read name by name; here all of them will be asked for.
-        registers = registered(self.steps) if self._steps is None else self.cellar.registers
-        cellar = Cellar(self.zone, registers)
-        cellar.holds.watched = watched(self.steps)
-        return cellar
+        registers = None if self._steps is None else self.cellar.registers
+        return begun(self.steps, self.zone, registers)
 
     def during(self, cellar: Cellar, steps: list[Step], instant: int) -> View:
         """The view in the middle of things: a cellar in which these steps have happened, and a
@@ -201,13 +199,7 @@ class View:
         return Genealogy(parents[: top + 1], within, [(node.lot, node.vessel) for node in nodes])
 
     def _stored_graph(self, top: int, labels: bool) -> Genealogy:
-        parents: list[Any] = [()] * (top + 1)
-        current, parts = -1, []
-        for node, parent, amount in self.ledger.rows("edges", node=top):
-            if node != current:
-                parts = parents[node] = []
-                current = node
-            parts.append((parent, int(amount)))
+        parents: list[Any] = projection.parents_of(self.ledger, top)
         marks: dict[int, Mark] = {
             node: (role, fraction, ferment)
             for node, role, fraction, ferment in self.ledger.rows("marks", node=top)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from ampelog import moments
 from ampelog.cellar_work import FOREVER, Dealing, dealings
 from ampelog.phrases import several
-from ampelog.recall_reach import Label, Way, way_to
+from ampelog.recall_reach import Label, Ways, way_to
 from ampelog.told import unfolded
 from ampelog.words import words
 
@@ -66,7 +66,7 @@ def _hops(reach: Reach, way: Sequence[int], ends_in: str) -> list[Hop]:
     return found
 
 
-def _best(nodes: Sequence[int], ways: Mapping[int, Way]) -> int | None:
+def _best(nodes: Sequence[int], ways: Ways) -> int | None:
     there = [node for node in nodes if node in ways]
     return min(there, key=lambda node: (ways[node], node), default=None)
 

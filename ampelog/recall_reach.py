@@ -6,7 +6,7 @@ at 2^-256 a step and may come out as nothing; that it is touched is never lost.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from ampelog.genealogy import Genealogy
@@ -49,7 +49,7 @@ def reached(genealogy: Genealogy, weights: Mapping[int, int]) -> tuple[dict[int,
     return share, Ways(genealogy, weights, share)
 
 
-class Ways(Mapping[int, Way]):
+class Ways:
     """The nearest way to every touched body, worked out where it is asked for: of thousands of hits
     few are told theirs. ``before`` of an origin is -1."""
 
@@ -61,12 +61,6 @@ class Ways(Mapping[int, Way]):
 
     def __contains__(self, node: object) -> bool:
         return node in self._share
-
-    def __iter__(self) -> Iterator[int]:
-        return iter(self._share)
-
-    def __len__(self) -> int:
-        return len(self._share)
 
     def __getitem__(self, node: int) -> Way:
         if node not in self._known:
@@ -108,7 +102,7 @@ def _through(part: tuple[int, int], total: int, label: Label, ways: Mapping[int,
     return Way(moved, less if amount == total else less * amount // total, parent, here)
 
 
-def way_to(node: int, ways: Mapping[int, Way]) -> list[int]:
+def way_to(node: int, ways: Ways) -> list[int]:
     """The bodies of the nearest way to one, from the origin on."""
     found = [node]
     while (before := ways[found[-1]].before) >= 0:

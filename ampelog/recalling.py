@@ -141,11 +141,12 @@ def _bottled(reach: Reach, lot: Lot) -> list[Row]:
     shipped = [one for one in lot.shipped if one.sort == BOTTLES and reach.touched(lot, one.left)]
     took = _took(reach, lot)
     there = reach.there.get(lot.name, 0)
-    if lot.sort != BOTTLES and not (fills or held or shipped or took or there):
+    hit = bool(fills or held or shipped or took or there)
+    if lot.sort != BOTTLES and not hit:
         return []
     last = [part for one in lot.contents().values() for part in one.parts]
     was = lot.sort == BOTTLES and bool(reach.touched(lot, last))
-    if not (fills or held or shipped or took or there or was):
+    if not (hit or was):
         return []
     size = next((one.format for one in shipped), lot.format) or lot.format
     made = sum(one.bottles for one in fills)

@@ -20,7 +20,7 @@ from ampelog.known import unknown
 from ampelog.ledger import Coming, Draft, Head, Ledger
 from ampelog.lines import Entry, entry
 from ampelog.replay import fresh, registered, watched
-from ampelog.retelling import LAST, Retold, odd, resolved_anew, retell
+from ampelog.retelling import Retold, odd, resolved_anew, retell
 from ampelog.scribe import Form
 from ampelog.steps import Correction, Step, in_order
 from ampelog.stood import spans_of
@@ -295,7 +295,7 @@ class _Load:
             cellar.others = lambda: [row[0] for row in ledger.rows("lot_names")]
         registered(steps, cellar.registers)
         orders = (step.order for step in steps if projection.depends(step))
-        spans = spans_of(ledger, min(orders, default=LAST))
+        spans = spans_of(ledger, min(orders, default=projection.LAST))
         refusals = spans.tell(cellar, steps, self._ticks("replaying", len(steps)))
         self._refuse(steps, cellar, refusals)
         projection.extend(ledger, cellar, steps, position, spans)

@@ -39,16 +39,22 @@ def registered(steps: Iterable[Step], registers: Registers | None = None) -> Reg
     return registers
 
 
+def begun(steps: Sequence[Step], zone: ZoneInfo, registers: Registers | None = None) -> Cellar:
+    """An empty cellar in which these steps may happen; ``registers`` where more is registered than
+    they say."""
+    cellar = Cellar(zone, registers or registered(steps))
+    cellar.holds.watched = watched(steps)
+    return cellar
+
+
 def fresh(
     steps: Sequence[Step],
     zone: ZoneInfo,
     tick: Callable[[int], None] | None = None,
     registers: Registers | None = None,
 ) -> tuple[Cellar, list[Finding]]:
-    """An empty cellar, and all steps applied to it; ``registers`` where more is registered than
-    these steps say."""
-    cellar = Cellar(zone, registers or registered(steps))
-    cellar.holds.watched = watched(steps)
+    """An empty cellar, and all steps applied to it; ``registers`` as for ``begun``."""
+    cellar = begun(steps, zone, registers)
     return cellar, apply(cellar, steps, tick)
 
 

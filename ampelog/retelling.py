@@ -17,16 +17,13 @@ from ampelog.cellar import Cellar
 from ampelog.endpoints import place, said
 from ampelog.errors import Finding
 from ampelog.ledger import Ledger
-from ampelog.projection import Kept
+from ampelog.projection import LAST, Kept
 from ampelog.registers import KINDS
 from ampelog.replay import apply, registered, watched
 from ampelog.stands import Spans
 from ampelog.state import MASS, VOLUME
 from ampelog.steps import Step
 from ampelog.stood import last_before, stood
-
-LAST = (2**62, 0)
-"""After every order of a step."""
 
 
 class Told(NamedTuple):

@@ -12,7 +12,7 @@ from ampelog.cellar import Cellar
 from ampelog.errors import Finding
 from ampelog.graph import Graph, Node
 from ampelog.ledger import Ledger
-from ampelog.projection import state_of, stretches
+from ampelog.projection import parents_of, state_of, stretches
 from ampelog.replay import apply
 from ampelog.stands import Spans, Stand
 from ampelog.state import BOTTLES, MASS, Lot
@@ -90,10 +90,7 @@ def _stands(ledger: Ledger) -> list[Stand]:
 
 
 def _nodes(ledger: Ledger, count: int) -> list[Node]:
-    parents: list[list[tuple[int, int]]] = [[] for _ in range(count)]
-    for node, parent, amount in ledger.rows("edges", node=count - 1):
-        parents[node].append((parent, int(amount)))
-    rows = zip(parents, ledger.rows("nodes_whole", first=count), strict=True)
+    rows = zip(parents_of(ledger, count - 1), ledger.rows("nodes_whole", first=count), strict=True)
     return [
         Node(
             tuple(of), position, lot, vessel, role, part, ferment, int(mass or 0), int(litres or 0)

@@ -15,7 +15,7 @@ from fractions import Fraction
 from typing import Any
 
 from ampelog import moments
-from ampelog.cellar_work import FOREVER, naming
+from ampelog.cellar_work import naming
 from ampelog.facts import Entry, Paper, Summed
 from ampelog.phrases import several
 from ampelog.quantities import SHARE_DECIMALS, floor_text
@@ -173,7 +173,7 @@ def _registered(
 
 def _logged(view: View, lots: Collection[str]) -> list[Logged]:
     """All records that name one of the lots, and all corrections."""
-    rows = naming(view, lots, FOREVER if view.until is None else view.until)
+    rows = naming(view, lots)
     return [
         Logged(position, recorded_at, int(instant), json.loads(body))
         for position, recorded_at, _, instant, body in rows

@@ -12,7 +12,7 @@ from ampelog.errors import Finding, Refused
 from ampelog.graph import Ferment
 from ampelog.ledger import Draft, Head, Ledger
 from ampelog.moments import NotATime
-from ampelog.replay import registered, watched
+from ampelog.replay import begun
 from ampelog.state import UNITS
 from ampelog.stood import told_again
 
@@ -59,8 +59,7 @@ def verify(ledger: Ledger) -> dict[str, Any]:
     checked = {"log": ledger.head.position, "journal": ledger.head.position}
     if not findings:
         steps = history.steps_of(ledger)
-        cellar = Cellar(history.zone_of(ledger), registered(steps))
-        cellar.holds.watched = watched(steps)
+        cellar = begun(steps, history.zone_of(ledger))
         # One that does not stand for the whole log is used by nothing until the next load.
         current = projection.is_current(ledger)
         with history.still():
