@@ -11,9 +11,10 @@ them. A vessel counts as new to the wine that came into it in the year in which 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import cooperage, moments
 from ampelog.genealogy import BITS, Genealogy, fixed
@@ -35,8 +36,7 @@ Sort = tuple[str, str | None, bool | None]
 """Kind of vessel, wood, and whether it was new."""
 
 
-@dataclass(frozen=True)
-class _Moved:
+class _Moved(Struct, frozen=True):
     """An event that drew from a lot and filled another: when, and which vessels; None is any."""
 
     instant: int

@@ -9,9 +9,10 @@ look through, and to load.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.cellar import Cellar
@@ -28,8 +29,7 @@ from ampelog.told import told
 Event = dict[str, Any]
 
 
-@dataclass(frozen=True)
-class Amended:
+class Amended(Struct, frozen=True):
     """An event that named one of the vessels, as it reads now and as it would read; ``correction``
     is the event that says so."""
 
@@ -39,8 +39,7 @@ class Amended:
     correction: Event
 
 
-@dataclass(frozen=True)
-class Mixed:
+class Mixed(Struct, frozen=True):
     """Two vessels that were taken for each other, from the beginning of a day, until the end of
     another (None: to this day), and why that is known."""
 

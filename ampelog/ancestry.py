@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.excerpt import Event, ends, lots_of, vessels
@@ -26,8 +27,7 @@ _SINGLE = {"block": "block", "label": "label", "material": "material", "premises
 _PARTIES = ("supplier", "grower", "from_party", "owner", "party", "to")
 
 
-@dataclass(frozen=True)
-class Ancestry:
+class Ancestry(Struct, frozen=True):
     """The lots that the figures rest on, and the records, in order of position.
 
     ``leaves`` are the leaf hashes of the whole log up to the view's head.
@@ -38,8 +38,7 @@ class Ancestry:
     leaves: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Told:
+class Told(Struct, frozen=True):
     """A record, and every form in which it ever stood: as recorded and as corrected.
 
     ``first`` is the earliest instant of any form (us UTC), ``corrections`` are positions.

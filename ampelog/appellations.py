@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol
+
+from msgspec import Struct
 
 from ampelog.grapes import fold
 from ampelog.shares import Leaf, every, some
@@ -26,8 +27,7 @@ class Places(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Area:
+class Area(Struct, frozen=True):
     """An appellation of the label: one place, or places of one type that are named together."""
 
     names: tuple[str, ...]

@@ -9,11 +9,11 @@ import json
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from msgspec import Struct
 
 from ampelog import completing, say
 from ampelog.errors import Refused
@@ -81,8 +81,7 @@ class No(Exception):
     """The answer is no (exit 1)."""
 
 
-@dataclass(frozen=True)
-class Settings:
+class Settings(Struct, frozen=True):
     """What the options before a command say."""
 
     ledger: Path

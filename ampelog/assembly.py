@@ -7,8 +7,9 @@ records that it fills in (`from`, `to` ...), and what is said once holds for all
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import say
 from ampelog.cells import Cleared
@@ -20,8 +21,7 @@ Filled = tuple[Heading, Any]
 """A column, and what a row says in it."""
 
 
-@dataclass
-class Line:
+class Line(Struct):
     """A row that was read: what it fills in, and the places of what could not be read."""
 
     kind: str
@@ -34,8 +34,7 @@ class Line:
     """The fields whose cells could not be read; what the event lacks by it is not told twice."""
 
 
-@dataclass
-class Made:
+class Made(Struct):
     """An event of one or more rows, where its fields stand, and what its rows contradict."""
 
     event: dict[str, Any]

@@ -62,7 +62,7 @@ def verify(content: bytes, name: str, ledger: Ledger | None) -> dict[str, Any]:
     return {
         "ok": not found.findings,
         "checked": checked,
-        "findings": [dict(vars(one)) for one in found.findings],
+        "findings": [one.row() for one in found.findings],
     }
 
 

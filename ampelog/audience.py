@@ -9,8 +9,9 @@ was analysed in it, and never what a label may say.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from ampelog.facts import Body, Dossier, Source, Table
 from ampelog.phrases import listed

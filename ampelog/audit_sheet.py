@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import say
 from ampelog.audit import LOOK, NOTED, SERIOUS, group
@@ -25,8 +26,7 @@ MANY = 8
 """From so many entries of one day of recording on they are told together."""
 
 
-@dataclass(frozen=True)
-class Group:
+class Group(Struct, frozen=True):
     """The findings of one heading, as people read them: day, event, lot and words."""
 
     title: str

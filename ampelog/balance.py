@@ -7,9 +7,10 @@ difference is zero, or something is wrong with the program.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import history, moments
 from ampelog.cellar import Cellar
@@ -117,8 +118,7 @@ def _row(name: str, unit: str, start: Tally, end: Tally, held: int) -> dict[str,
 # By premises and owner: what stands where is followed event by event
 
 
-@dataclass
-class _Book:
+class _Book(Struct):
     """The figures of one lot at one place and owner."""
 
     opening: int = 0

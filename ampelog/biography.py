@@ -11,9 +11,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from copy import copy
-from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from ampelog import history
 from ampelog.endpoints import vessels_of
@@ -38,8 +40,7 @@ _EXPLAINED = frozenset({"produced", "contraction"})
 _WHOLE = Fraction(1)
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(Struct, frozen=True):
     """Something that was done to a wine. ``kind`` as in the table of gates; ``voids`` where it
     makes every measurement void."""
 
@@ -56,8 +57,7 @@ class Change:
         return (self.instant, self.position)
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(Struct, frozen=True):
     """A value of one quantity, as recorded. ``kept`` is the part of the wine that it was made on;
     ``void`` what made it void, None while it holds."""
 
@@ -76,8 +76,7 @@ class Measured:
         return (self.instant, self.position)
 
 
-@dataclass(slots=True)
-class Body:
+class Body(Struct):
     """The wine of one holding: its latest measurements by quantity, and what was done to it."""
 
     measured: dict[str, Measured] = field(default_factory=dict)
@@ -104,8 +103,7 @@ def note_of(gate: str) -> str:
     return f"note {gate}"
 
 
-@dataclass(frozen=True, slots=True)
-class Biographies:
+class Biographies(Struct, frozen=True):
     """The body of every holding; and by lot, in 10^-12 L, what measuring found more or less there
     and nobody explained."""
 

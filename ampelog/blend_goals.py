@@ -8,8 +8,9 @@ for a blend, and decided exactly, so that its answer can be proved.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
+
+from msgspec import Struct
 
 from ampelog.composition import sign
 from ampelog.conditions import All, ByGrapes, Condition, Either, Holds, Least
@@ -18,8 +19,7 @@ from ampelog.shares import Body, Fill
 Amounts = Sequence[int]
 
 
-@dataclass(frozen=True, eq=False)
-class Sum:
+class Sum(Struct, frozen=True, eq=False):
     """The sum of ``weigh * amount`` is at least ``least``; ``strict``: it is over it. ``exact``
     gives the sign of what is over where the weights are themselves rounded."""
 
@@ -43,8 +43,7 @@ class Sum:
         return found > 0 or (found == 0 and not self.strict)
 
 
-@dataclass(frozen=True, eq=False)
-class Every:
+class Every(Struct, frozen=True, eq=False):
     """Each of these is so."""
 
     of: tuple[Goal, ...]
@@ -54,8 +53,7 @@ class Every:
         return all(goal.holds(amounts) for goal in self.of)
 
 
-@dataclass(frozen=True, eq=False)
-class Some:
+class Some(Struct, frozen=True, eq=False):
     """At least one of these is so."""
 
     of: tuple[Goal, ...]
@@ -70,8 +68,7 @@ ALWAYS = Every(())
 NEVER = Some(())
 
 
-@dataclass(frozen=True, eq=False)
-class Aim:
+class Aim(Struct, frozen=True, eq=False):
     """A goal under the name that people know it by."""
 
     name: str

@@ -8,9 +8,11 @@ fail is never told.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.blend_goals import NEVER, Aim, Every, Some, Sum, Wines, harder
@@ -35,8 +37,7 @@ STEPS = (Fraction(1), Fraction(1, 2), Fraction(1, 10), Fraction(1, 100), Fractio
 """Of the unit that the volume is stated in: the largest that divides it is the step."""
 
 
-@dataclass(frozen=True)
-class Wine:
+class Wine(Struct, frozen=True):
     """A lot that may be used: what it is drawn by, and the most (10^-12 L) that it has."""
 
     use: str

@@ -18,6 +18,8 @@ from itertools import combinations, islice
 from math import inf
 from typing import Any
 
+from msgspec import Struct
+
 from ampelog.blend_goals import Aim, Amounts, Every, Goal, Sum, sums
 
 ATTEMPTS = 12
@@ -32,16 +34,14 @@ MOST_SETS = 300
 """How many sets of targets are tried for a smaller collision."""
 
 
-@dataclass(frozen=True)
-class Near:
+class Near(Struct, frozen=True):
     """How far a sum of ``weigh * amount`` is from ``goal``, either way."""
 
     weigh: tuple[Fraction, ...]
     goal: Fraction
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """What a solver is asked. Amounts are whole steps: of each wine from 0 to ``most``. Sought is
     the least of the cost (by wine) and all that is ``near``."""
 
@@ -60,8 +60,7 @@ class Plan:
         return paid + sum(off, Fraction(0))
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(Struct, frozen=True):
     """The blend in steps of each wine, or the targets that collide. ``proved``: no better one
     exists; where there is no blend and nothing collides, none was found in time. ``grid``: only for
     want of finer steps there is none."""

@@ -9,8 +9,9 @@ sulfur dioxide 5 ppm), 29 CFR 1910.146 (permit-required confined spaces).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
+
+from msgspec import Struct
 
 CARBON_DIOXIDE, INERT_GAS, DRY_ICE = "carbon dioxide", "inert gas", "dry ice"
 SULFUR_DIOXIDE, METABISULFITE = "sulfur dioxide", "metabisulfite and acid"
@@ -22,8 +23,7 @@ DECIDES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+class Caution(Struct, frozen=True):
     """``first``: what to do before anything else; ``why``: the danger; ``source`` of its figures,
     empty where it has none."""
 

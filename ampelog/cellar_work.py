@@ -9,8 +9,9 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.genealogy import Genealogy
@@ -22,8 +23,7 @@ NOTHING = r"[^\x00-\x{10FFFF}]"
 """A regular expression (RE2) that matches nothing."""
 
 
-@dataclass(frozen=True)
-class Dealing:
+class Dealing(Struct, frozen=True):
     """An event as it takes effect."""
 
     instant: int

@@ -7,10 +7,11 @@ and never guessed. A cell's number is its shortest decimal text; no binary float
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date, datetime, time
 from decimal import Context, Decimal
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import shorthand
 from ampelog.columns import UNITS, Column, Form
@@ -20,8 +21,7 @@ from ampelog.lines import NotJson
 from ampelog.lines import value as json_value
 
 
-@dataclass(frozen=True)
-class Numeral:
+class Numeral(Struct, frozen=True):
     """A cell that holds a number: its decimal text, and what its format shows beside it."""
 
     text: str
@@ -32,8 +32,7 @@ class Numeral:
     is_scientific: bool = False
 
 
-@dataclass(frozen=True)
-class Broken:
+class Broken(Struct, frozen=True):
     """A cell that holds nothing that can be read: what is seen, and what to do."""
 
     says: str
@@ -52,8 +51,7 @@ class Slip(ValueError):
         self.says, self.hint, self.rule = says, hint, rule
 
 
-@dataclass(frozen=True)
-class Habits:
+class Habits(Struct, frozen=True):
     """How a file writes: the order of its days and its decimal mark, where that is known.
 
     ``dates`` is ``dmy``, ``mdy`` or ``ymd``; ``decimal`` ``comma`` or ``point``; ``commas`` says

@@ -8,9 +8,10 @@ words say everything that colour says.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from html import escape
+
+from msgspec import Struct
 
 from ampelog.layout import BETWEEN, Grid, Link, Spot, columns, grid, grouped, joined, settle
 from ampelog.svg import STYLE, curve, fitted, pt, ribbon, text, width_of
@@ -26,8 +27,7 @@ NOTE_WIDTH = 672
 as wide as a semibold of ``NOTE_WIDTH``."""
 
 
-@dataclass(frozen=True)
-class Body:
+class Body(Struct, frozen=True):
     """One thing on the drawing: fruit, a lot, an addition, or the wine itself.
 
     ``volume`` is what of it is in the wine, ``lost`` what was lost on the way, in the same units;
@@ -44,8 +44,7 @@ class Body:
     amount: str = ""
 
 
-@dataclass(frozen=True)
-class Canvas:
+class Canvas(Struct, frozen=True):
     """The room for a drawing, in whole points, and how a volume is said on it."""
 
     width: int

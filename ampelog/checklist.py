@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.facts import Dossier
@@ -31,8 +32,7 @@ HOME = "us"
 """The law that a wine is made under, where its label names no market."""
 
 
-@dataclass(frozen=True)
-class Records:
+class Records(Struct, frozen=True):
     """What is looked at: the facts gathered so far, the sources, and the events behind them."""
 
     view: View

@@ -7,9 +7,11 @@ together by falling share. Each is put before the packs as a label of its own.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.claims import Verdict, judge
@@ -85,8 +87,7 @@ def _told(
     return told
 
 
-@dataclass(frozen=True)
-class _Candidate:
+class _Candidate(Struct, frozen=True):
     """A label that could be, and the statements of it that are asked about."""
 
     stated: dict[str, Any]

@@ -230,7 +230,7 @@ class _Case:
         if not said.get("where"):
             says = "What part of the wine it is about is not said (`where`), so nothing was judged."
             return self._row(rule, subject, (UNDETERMINED, says))
-        asked = rule.model_copy(update={"min_total": _at_least(said), "where": False})
+        asked = rule.but(min_total=_at_least(said), where=False)
         return replace(self._measured(asked, subject, fill), claim="text")
 
     def _printed(self, rule: Rule, subject: Subject) -> Iterator[Verdict]:

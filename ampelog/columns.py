@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import fields
 from ampelog.events import KINDS, Event, Register
@@ -90,8 +92,7 @@ _LAST = ("until", "by", "ref", "papers", "note", "estimated", "despite", "id")
 """What every event may say stands behind what its kind says."""
 
 
-@dataclass(frozen=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column: its path of names, and what its cells hold.
 
     ``inside`` is the path of the list of records that it is a field of, empty where it is in none;

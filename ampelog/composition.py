@@ -9,10 +9,11 @@ difference is parted by doubling the bits. Equality meets a "not less than".
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from math import lcm
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
+
+from msgspec import Struct
 
 from ampelog.genealogy import BITS, Genealogy, Mark, Parts, back, fixed, modulo
 from ampelog.primes import primes
@@ -27,8 +28,7 @@ DECIMALS = SHARE_DECIMALS
 PRIMES = 4
 
 
-@dataclass(frozen=True)
-class Measure:
+class Measure(Struct, frozen=True):
     """A share, enclosed: ``low <= share <= high``; ``meets`` is decided exactly."""
 
     low: Fraction

@@ -12,9 +12,11 @@ the grid further it is not.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import floor
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog.composition import Number, sign
 from ampelog.shares import (
@@ -35,8 +37,7 @@ FAR = 8
 """A crossing that is not known to so many steps of the grid lies beyond any cellar."""
 
 
-@dataclass(frozen=True, eq=False)
-class Least:
+class Least(Struct, frozen=True, eq=False):
     """The weighted sum is not below zero; ``strict``: it is above. ``grapes``: the sum by the
     weight of the grapes, which must be known."""
 
@@ -45,22 +46,19 @@ class Least:
     grapes: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class All:
+class All(Struct, frozen=True, eq=False):
     """Every one of these holds."""
 
     of: tuple[Condition, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class Either:
+class Either(Struct, frozen=True, eq=False):
     """At least one of these holds."""
 
     of: tuple[Condition, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class Holds:
+class Holds(Struct, frozen=True, eq=False):
     """Something that is so of a whole wine or is not (None: nobody knows): of a mixture where it
     is so of every wine in it, and never of one that holds wine of which nothing is known.
     ``alone``: it does not outlast the addition of any other wine."""
@@ -69,8 +67,7 @@ class Holds:
     alone: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class ByGrapes:
+class ByGrapes(Struct, frozen=True, eq=False):
     """A condition on the weight of the grapes, which holds of itself where that weight is not known
     of all the wine."""
 

@@ -8,12 +8,13 @@ holding, so that a sheet that is read again is known, and one that says otherwis
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
+
+from msgspec import Struct
 
 from ampelog import quantities
 from ampelog.cells import Habits, Slip, number, shown
@@ -34,8 +35,7 @@ LARGE = Fraction(1, 100)
 """A difference of more than this part of the book is looked at again first (a proposal)."""
 
 
-@dataclass(frozen=True)
-class Count:
+class Count(Struct, frozen=True):
     """A row of a filled sheet: the holding, the book and the count in 10^-12 L or kg."""
 
     where: str
@@ -78,8 +78,7 @@ def _bottles(amount: int, size: int) -> str:
     return str(whole) if not rest else quantities.floor_text(Fraction(amount, size), 2)
 
 
-@dataclass(frozen=True)
-class Filled:
+class Filled(Struct, frozen=True):
     """A filled sheet: its name, the rows that count, and how many were left empty or known."""
 
     name: str

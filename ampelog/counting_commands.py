@@ -201,5 +201,5 @@ def _recorded(
         "recorded": done.recorded,
         "known": filled.known,
         "head": at_head(done.head),
-        "findings": [dict(vars(one)) for one in done.findings],
+        "findings": [one.row() for one in done.findings],
     }

@@ -7,9 +7,10 @@ All lengths are whole hundredths of a point; the same numbers give the same byte
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from html import escape
+
+from msgspec import Struct
 
 from ampelog.story import Curve, Point
 from ampelog.svg import STYLE, framed, pt, text
@@ -20,8 +21,7 @@ HEIGHT = TOP + SUGAR + GAP + WARMTH + FOOT
 _STEP, _WARM_STEP, _LONGEST = 5, 10, 90
 
 
-@dataclass(frozen=True)
-class Scale:
+class Scale(Struct, frozen=True):
     """What all the curves of a page are drawn by: degrees Brix, days, and degrees of warmth."""
 
     least: int
@@ -83,8 +83,7 @@ _STYLE = """<style>
 </style>"""
 
 
-@dataclass(frozen=True)
-class _Band:
+class _Band(Struct, frozen=True):
     """A strip of the chart: its upper and lower edge, and the values there."""
 
     upper: int

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from fractions import Fraction
+
+from msgspec import Struct
 
 from ampelog import fermenting, moments
 from ampelog.genealogy import BITS, Passage
@@ -23,8 +24,7 @@ Where = tuple[str, str | None]
 """Lot and vessel."""
 
 
-@dataclass(frozen=True)
-class _Begun:
+class _Begun(Struct, frozen=True):
     """An alcoholic fermentation in a holding: the events that began and changed it."""
 
     starts: tuple[Taken, ...]

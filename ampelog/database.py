@@ -37,8 +37,10 @@ _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     "allow_community_extensions": "false",
     "allow_persistent_secrets": "false",
     "python_enable_replacements": "false",
-    # Choosing how to compress takes longer than writing does.
+    # Choosing how to compress takes longer than writing does; what fills a group of rows is written
+    # while the next is filled.
     "force_compression": "uncompressed",
+    "write_buffer_row_group_count": "1",
     # The rest bounds what one question may take; what does not fit in memory goes to a folder
     # beside the database.
     "memory_limit": "2GB",

@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import cache, lru_cache
+
+from msgspec import Struct
 
 from ampelog.published import EXACT, OutsideTable
 from ampelog.resources import folder
@@ -27,8 +28,7 @@ CELSIUS_60F = EXACT.divide(Decimal(140), Decimal(9))
 _CLOSE = Decimal("1e-30")
 
 
-@dataclass(frozen=True, slots=True)
-class _Coefficients:
+class _Coefficients(Struct, frozen=True):
     of_mass: tuple[Decimal, ...]
     of_warmth: tuple[Decimal, ...]
     of_both: tuple[tuple[Decimal, ...], ...]

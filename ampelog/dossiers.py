@@ -11,9 +11,10 @@ import os
 import re
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+
+from msgspec import Struct
 
 from ampelog import printing
 from ampelog.audience import AUDITOR
@@ -29,8 +30,7 @@ _ODD = re.compile(r"[^A-Za-z0-9_-]+")
 SHORTEST = 60
 
 
-@dataclass(frozen=True)
-class Order:
+class Order(Struct, frozen=True):
     """What one dossier is made from, for another process: nothing in it is open."""
 
     ledger: Path
@@ -45,8 +45,7 @@ class Order:
     wait: int
 
 
-@dataclass(frozen=True)
-class Written:
+class Written(Struct, frozen=True):
     """A dossier that was written."""
 
     lot: str

@@ -3,8 +3,9 @@ never committed. Whatever would refuse it is raised as for a load."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import history, projection
 from ampelog.errors import Finding
@@ -16,8 +17,7 @@ from ampelog.roster import names_of
 from ampelog.state import BOTTLES, MASS, VOLUME, Lot
 
 
-@dataclass(frozen=True)
-class Effect:
+class Effect(Struct, frozen=True):
     """The holdings that change, and what is odd about it."""
 
     rows: list[dict[str, Any]]

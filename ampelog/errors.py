@@ -14,11 +14,13 @@ Three kinds of failure are never mixed:
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 
-@dataclass(frozen=True, order=True)
-class Finding:
+class Finding(Struct, frozen=True, order=True):
     """One thing found in the data.
 
     ``rule`` is a short stable name ("more drawn than held"), ``where`` a file and line or an
@@ -32,6 +34,10 @@ class Finding:
     hint: str = ""
     event: str | None = None
     lot: str | None = None
+
+    def row(self) -> dict[str, Any]:
+        """As an answer in JSON has it."""
+        return asdict(self)
 
 
 class AmpelogError(Exception):

@@ -9,9 +9,11 @@ can be unstable together: those are never averaged, and must be measured again.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.cellar_work import Dealing, dealings
@@ -37,8 +39,7 @@ AGAIN = {
 """What does not mix by volume, and why."""
 
 
-@dataclass(frozen=True)
-class Draw:
+class Draw(Struct, frozen=True):
     """What a blend takes of one holding: an amount in 10^-12 L."""
 
     lot: str
@@ -49,8 +50,7 @@ class Draw:
     """Which of the blend's endpoints it belongs to."""
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """A recorded value of a wine: between ``low`` and ``high``, which differ where it is only known
     to be below. ``since``: what came into the wine after it was taken."""
 

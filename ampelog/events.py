@@ -33,11 +33,9 @@ from ampelog.fields import (
     Names,
     OneOrMore,
     Paper,
-    PlaceType,
     Plantings,
     Pressed,
     Regime,
-    Role,
     Source,
     Statements,
     Temperature,
@@ -49,6 +47,8 @@ from ampelog.fields import (
     check_place,
     wrong,
 )
+from ampelog.graph import Role
+from ampelog.places import PlaceType
 from ampelog.told import unfolded
 
 Bond = Literal["in bond", "taxpaid", "imported"]

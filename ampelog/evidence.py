@@ -7,12 +7,16 @@ same. Sources that then look alike are one.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.cellar_work import done, made_of, measured
@@ -75,8 +79,7 @@ class Seen:
         return dict(self.facts).get(name)
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """What the rules and statements at hand ask. ``days``: whether the day of picking matters;
     ``own``: the years of lease that make land the winery's own, None where that is not asked;
     ``made``: where wine was fermented; ``weights``: the grapes behind it; ``values``: what was
@@ -258,7 +261,10 @@ class Evidence:
 
         def pooled(node: int, mark: Mark) -> list[tuple[Leaf, Fraction]]:
             taken = (mark[0], mark[1], None) if weights else mark
-            return [(replace(leaf, pool=mark[2]), share) for leaf, share in expand(node, taken)]
+            return [
+                (dataclasses.replace(leaf, pool=mark[2]), share)
+                for leaf, share in expand(node, taken)
+            ]
 
         seed = f"{self.view.head.root}/{self.lot.name}"
         return [Composition(genealogy, content, pooled, seed, kinds) for content in parts]
@@ -283,7 +289,7 @@ class Evidence:
                 made_here=self._made_here(leaf),
                 made_at=self._made_at(leaf),
             )
-        return seen(replace(leaf, places=self._map), self.asked, extra, facts)
+        return seen(dataclasses.replace(leaf, places=self._map), self.asked, extra, facts)
 
     def _own(self, leaf: Leaf) -> bool | None:
         years = self.asked.own

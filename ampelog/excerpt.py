@@ -9,9 +9,10 @@ is left as a word about the vessels that it named.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import chain
 from typing import Any, NamedTuple
+
+from msgspec import Struct
 
 from ampelog.quantities import BOTTLES, parse, text
 from ampelog.registers import KINDS
@@ -26,8 +27,7 @@ FILLING = frozenset(("crush", "press", "rack", "barrel_down", "top", "blend", "b
 _WITHOUT_LOT = frozenset(("hold", "note", "analysis"))
 
 
-@dataclass(frozen=True)
-class Lots:
+class Lots(Struct, frozen=True):
     """The lots that an event names, by what it does to them.
 
     ``fills`` take something in or are what it is about, ``draws`` give something. ``read`` are

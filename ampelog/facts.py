@@ -7,8 +7,9 @@ are rounded and in which units they are read is decided where pages are made.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
 from typing import Any
+
+from msgspec import Struct, to_builtins
 
 from ampelog.story import (
     Addition,
@@ -42,8 +43,7 @@ PROVES_NOT = (
 )
 
 
-@dataclass(frozen=True)
-class Head:
+class Head(Struct, frozen=True):
     """Where the ledger stood: its id, the last position, and the root of its hash tree."""
 
     ledger: str
@@ -51,16 +51,14 @@ class Head:
     root: str
 
 
-@dataclass(frozen=True)
-class Held:
+class Held(Struct, frozen=True):
     """One vessel, or none, and what it holds of the lot."""
 
     vessel: str | None
     amount: str
 
 
-@dataclass(frozen=True)
-class Fill:
+class Fill(Struct, frozen=True):
     """Bottles filled by one event, as many as are left of them (a decimal after shared draws)."""
 
     event: str
@@ -70,8 +68,7 @@ class Fill:
     code: str | None = None
 
 
-@dataclass(frozen=True)
-class Wine:
+class Wine(Struct, frozen=True):
     """What the wine is, or the fruit.
 
     ``amount`` is what the lot holds on the day of the dossier, in ``unit``: ``L``, or ``kg`` of
@@ -100,8 +97,7 @@ class Wine:
     on_hold: bool = False
 
 
-@dataclass(frozen=True)
-class Claim:
+class Claim(Struct, frozen=True):
     """One judged statement; the meaning of each field is that of the command ``claims``."""
 
     claim: str
@@ -116,16 +112,14 @@ class Claim:
     why: str
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One part of the wine: what it is (``None`` where unknown) and its share of the whole."""
 
     names: tuple[str | None, ...]
     share: str
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(Struct, frozen=True):
     """The wine parted by one or more fields. ``overlap``: the shares need not sum to one."""
 
     title: str
@@ -134,8 +128,7 @@ class Table:
     overlap: bool = False
 
 
-@dataclass(frozen=True)
-class Body:
+class Body(Struct, frozen=True):
     """Something the wine passed through or came from, on the drawing.
 
     ``kind`` is ``fruit``, ``received``, ``addition``, ``lot`` or ``wine``; ``share`` is the part
@@ -153,8 +146,7 @@ class Body:
     reasons: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Flow:
+class Flow(Struct, frozen=True):
     """What went from one body to another and is in the wine, as a share of it."""
 
     source: str
@@ -164,16 +156,14 @@ class Flow:
     role: str | None = None
 
 
-@dataclass(frozen=True)
-class Genealogy:
+class Genealogy(Struct, frozen=True):
     """The drawing's facts: bodies in order of time, the wine last, and the flows between them."""
 
     bodies: tuple[Body, ...]
     flows: tuple[Flow, ...]
 
 
-@dataclass(frozen=True)
-class Ferment:
+class Ferment(Struct, frozen=True):
     """A stretch of fermentation on the way: where, with which yeast, how the cap was worked."""
 
     vessel: str | None
@@ -182,8 +172,7 @@ class Ferment:
     share: str
 
 
-@dataclass(frozen=True)
-class Through:
+class Through(Struct, frozen=True):
     """A lot passed through, with what crossed from it into another lot on the way here."""
 
     lot: str
@@ -191,8 +180,7 @@ class Through:
     ferments: tuple[Ferment, ...] = ()
 
 
-@dataclass(frozen=True)
-class Source:
+class Source(Struct, frozen=True):
     """Fruit picked, wine received or something added, and its share of the wine."""
 
     position: int
@@ -207,14 +195,12 @@ class Source:
     ref: str | None = None
 
 
-@dataclass(frozen=True)
-class Paper:
+class Paper(Struct, frozen=True):
     title: str
     sha256: str | None
 
 
-@dataclass(frozen=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """One event of the trail. ``corrected_by`` marks an event that no longer takes effect."""
 
     position: int
@@ -229,8 +215,7 @@ class Entry:
     corrects: int | None = None
 
 
-@dataclass(frozen=True)
-class Summed:
+class Summed(Struct, frozen=True):
     """Events of a lot that the printed trail leaves out, of one ``kind`` or of all (None), with
     the days of the first and the last, and the lot's share of the wine."""
 
@@ -242,8 +227,7 @@ class Summed:
     share: str
 
 
-@dataclass(frozen=True)
-class Dossier:
+class Dossier(Struct, frozen=True):
     """A lot dossier. ``verdict`` is the worst of ``claims``, or ``None`` where none is judged.
 
     ``reader`` is whom it is for, ``withheld`` says what is not printed for them (``audience``).
@@ -282,4 +266,4 @@ class Dossier:
 
 def document(dossier: Dossier) -> dict[str, Any]:
     """The dossier's facts as one JSON document."""
-    return {"form": "ampelog dossier 1", **asdict(dossier)}
+    return {"form": "ampelog dossier 1", **to_builtins(dossier)}

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments, sugar
 from ampelog.measurements import RATE_DECIMALS, Taken, Value, number, per_day, taken, values
@@ -27,8 +28,7 @@ _WORST = (STUCK, SLOW, FERMENTING, FINISHED)
 _HUNDREDTH = Decimal("0.01")
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(Struct, frozen=True):
     """A reading of a fermentation: its sugar in degrees Brix, and the reading that it is from."""
 
     day: date
@@ -36,8 +36,7 @@ class Point:
     reading: Value
 
 
-@dataclass(frozen=True)
-class Ferment:
+class Ferment(Struct, frozen=True):
     """A fermentation that goes on in a vessel (None: where the lot lies without one)."""
 
     lot: str

@@ -18,6 +18,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    InstanceOf,
     StrictBool,
     StrictInt,
     StringConstraints,
@@ -26,6 +27,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from ampelog import quantities
+from ampelog.graph import Role
 from ampelog.quantities import BOTTLES, MASS, VOLUME, NotAQuantity, Quantity
 
 MOST_BOTTLES = 1_000_000_000
@@ -100,8 +102,8 @@ Uuid = Annotated[
 ]
 Volume = Annotated[int, BeforeValidator(_of(VOLUME))]
 Mass = Annotated[int, BeforeValidator(_of(MASS))]
-AnyQuantity = Annotated[Quantity, BeforeValidator(_quantity)]
-Each = Annotated[Quantity, BeforeValidator(_each)]
+AnyQuantity = Annotated[InstanceOf[Quantity], BeforeValidator(_quantity)]
+Each = Annotated[InstanceOf[Quantity], BeforeValidator(_each)]
 Bottles = Annotated[StrictInt, Field(gt=0, le=MOST_BOTTLES)]
 Measured = Annotated[str, StringConstraints(pattern=r"^-?[0-9]{1,12}(\.[0-9]{1,12})?$")]
 Found = Annotated[str, StringConstraints(pattern=r"^<?-?[0-9]{1,12}(\.[0-9]{1,12})?$")]
@@ -111,8 +113,6 @@ Day = Annotated[str, AfterValidator(_date)]
 Year = Annotated[StrictInt, Field(ge=1800, le=2200)]
 Hours = Annotated[StrictInt, Field(ge=0, le=10_000)] | Measured
 Further = Text | Annotated[StrictInt, Field(ge=-(2**53) + 1, le=2**53 - 1)]
-Role = Literal["water", "sweetening", "fortifying", "enrichment", "tirage", "dosage", "culture"]
-PlaceType = Literal["vineyard", "ava", "county", "state", "country", "region"]
 Names = list[Name]
 Certifications = list[Text]
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
+
+from msgspec.structs import replace
 
 from ampelog import density, sulfur
 from ampelog.biography import Body, Change, Measured, note_of

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from functools import cache
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog.errors import Finding, Refused
 from ampelog.resources import folder
@@ -30,8 +32,7 @@ _SIGNS = {"below": "<", "at_most": "<=", "at_least": ">=", "above": ">"}
 _SUGAR = frozenset(_SIGNS)
 
 
-@dataclass(frozen=True, slots=True)
-class Bounds:
+class Bounds(Struct, frozen=True):
     """Where a number must lie; None is no bound on that side."""
 
     below: Decimal | None = None
@@ -64,8 +65,7 @@ class Bounds:
         return ", ".join(parts)
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
+class Limit(Struct, frozen=True):
     """One limit of a gate. ``styles`` and ``market`` empty: for all; ``sugar`` where it is about
     wine of so much glucose and fructose (g/L) alone; ``pdo`` where it is about wine with a
     protected name; ``severity`` None: that of the gate."""
@@ -86,8 +86,7 @@ class Limit:
         return self.equals if self.equals is not None else self.bounds.says()
 
 
-@dataclass(frozen=True, slots=True)
-class Gate:
+class Gate(Struct, frozen=True):
     """One thing that is looked at. ``max_age_days`` in calendar days; ``styles`` empty: for all;
     ``advisory_for`` the styles for which it stops nothing; ``optional`` where a missing value stops
     nothing; ``needed_after`` the kind of addition that makes it needed; ``membrane`` of the gate
@@ -125,8 +124,7 @@ class Gate:
         return any(limit.basis in ("proposal", "memory") for limit in self.limits)
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """All gates, what is more than a topping, and what a treatment is by its words."""
 
     gates: tuple[Gate, ...]
@@ -223,7 +221,7 @@ class _Reading:
         told = dict(body)
         limits = told.pop("limit", None)
         before = known.get(str(told.get("id"))) if self._base else None
-        fields = Gate.__dataclass_fields__.keys() - {"limits", "changed"}
+        fields = set(Gate.__struct_fields__) - {"limits", "changed"}
         for key in told.keys() - fields:
             self._wrong(f"{where}, {key}", "is not known", f"fields: {', '.join(sorted(fields))}")
             told.pop(key)

@@ -9,9 +9,10 @@ a prime tells an exact tie.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Generic, NamedTuple, TypeVar
+
+from msgspec import Struct, field
 
 Way = TypeVar("Way")
 """What a pass keeps of the way that wine took: marks, or the lot it went into."""
@@ -37,8 +38,7 @@ ROLES = Kinds()
 """What most questions ask for."""
 
 
-@dataclass
-class Genealogy:
+class Genealogy(Struct):
     """The graph up to some node. ``parents[n]`` are (node, amount); a source has none.
 
     ``labels[n]`` is (lot, vessel) and only there where a question needs it; ``marks[n]`` is there
@@ -123,8 +123,7 @@ def _nearest(mark: Mark, taken: Mark, kinds: tuple[bool, bool, bool]) -> Mark:
     )
 
 
-@dataclass
-class Passage:
+class Passage(Struct):
     """What crossed from a lot into another on the way, of ``2**BITS``."""
 
     crossed: int = 0
@@ -154,8 +153,7 @@ def through(genealogy: Genealogy, lot: str, content: Parts) -> dict[str, Passage
     return passages
 
 
-@dataclass(frozen=True)
-class Flow:
+class Flow(Struct, frozen=True):
     """What of a lot's wine crossed from one lot into another, of ``2**BITS``."""
 
     source: str

@@ -10,10 +10,11 @@ from __future__ import annotations
 import csv
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+
+from msgspec import Struct, field
 
 APPROVED = "approved"
 ADMINISTRATIVE = "administrative"
@@ -35,8 +36,7 @@ def fold(name: str) -> str:
     return "".join(c for c in unicodedata.normalize("NFKD", name.casefold()) if c.isalnum())
 
 
-@dataclass(frozen=True)
-class GrapeName:
+class GrapeName(Struct, frozen=True):
     """A row of the list. ``bottled_before``: an expired name may stand only on earlier wine."""
 
     name: str
@@ -45,8 +45,7 @@ class GrapeName:
     bottled_before: date | None = None
 
 
-@dataclass(frozen=True)
-class Grapes:
+class Grapes(Struct, frozen=True):
     """A list of names. Without rows nothing is listed and names that differ are two grapes."""
 
     rows: Mapping[str, GrapeName] = field(default_factory=dict)

@@ -8,8 +8,9 @@ always below its child's. Litres are not followed through here: only proportions
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
+Role = Literal["water", "sweetening", "fortifying", "enrichment", "tirage", "dosage", "culture"]
 Parents = tuple[tuple[int, int], ...]
 
 

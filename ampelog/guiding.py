@@ -7,9 +7,10 @@ times can type the event in one line.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import shorthand
 from ampelog.errors import Refused
@@ -123,8 +124,7 @@ _LIQUID = frozenset({"treat", "reading", "ferment"})
 MOST_OFFERED = 12
 
 
-@dataclass(frozen=True)
-class Question:
+class Question(Struct, frozen=True):
     """What to ask: the field, in words, what is offered, whether it may stay empty."""
 
     field: str

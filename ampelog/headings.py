@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from ampelog.cells import Slip, shown, unit_of
 from ampelog.columns import UNITS, Column, Form, find, header, plain
@@ -15,8 +16,7 @@ from ampelog.sheets import Sheet
 _IN_BRACKETS = re.compile(r"(.+?)\s*[(\[]([^()\[\]]{1,20})[)\]]")
 
 
-@dataclass(frozen=True)
-class Heading:
+class Heading(Struct, frozen=True):
     """A column of a table: what its heading says, and what it holds.
 
     ``what`` is ``field``, ``unit`` (of the field), ``hour`` (of a moment), ``event``, ``kind``, or

@@ -8,10 +8,11 @@ earns it does not.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog.conditions import Line
 from ampelog.quantities import text
@@ -20,8 +21,7 @@ from ampelog.shares import SUPPORTED, Fill
 from ampelog.verdicts import Verdict
 
 
-@dataclass(frozen=True)
-class Room:
+class Room(Struct, frozen=True):
     """What can be added: ``ends`` in 10^-12 L, None where nothing ends the statement. ``begins`` is
     what must be added of wine that ``of`` describes, None where nothing earns it. ``figures`` is
     what could be added by the figures alone, where the rule itself is in doubt."""
@@ -61,8 +61,7 @@ def room(row: Verdict, fill: Fill, adding: Fill | None, name: str | None = None)
     return Room(0, *min(found)) if found else Room(0)
 
 
-@dataclass(frozen=True)
-class _Wish:
+class _Wish(Struct, frozen=True):
     """Wine that is all that a statement asks."""
 
     variety: str | None
@@ -86,8 +85,7 @@ class _Wish:
         return value[0] if isinstance(value, list) and value else value
 
 
-@dataclass(frozen=True)
-class _Pure:
+class _Pure(Struct, frozen=True):
     """A body of one leaf."""
 
     leaves: tuple[_Wish, ...]

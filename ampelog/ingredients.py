@@ -8,8 +8,9 @@ of unknown make, and wine that came in with none of its own treatments told.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import moments
 from ampelog.cellar_work import materials, measured, passed
@@ -26,8 +27,7 @@ LISTED = ("ingredient", "additive")
 SULFITES = "sulfites"
 
 
-@dataclass
-class _Used:
+class _Used(Struct):
     """One thing that went in, with the materials and events that tell of it."""
 
     substance: Substance

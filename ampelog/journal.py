@@ -18,6 +18,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
 
+from msgspec import Struct
+
 from ampelog import chain
 from ampelog.errors import Refused, Unopenable
 
@@ -27,8 +29,7 @@ _STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z", re.ASCII)
 _HEX = re.compile(r"(?:[0-9a-f]{2})*", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True)
-class Head:
+class Head(Struct, frozen=True):
     """The tree's size and root: what a ledger said at one moment."""
 
     position: int
@@ -64,8 +65,7 @@ class Line(NamedTuple):
     event: dict[str, Any]
 
 
-@dataclass(slots=True)
-class Mark:
+class Mark(Struct):
     """How far a journal has been read and verified: after a seal, or after the first line.
 
     ``end`` is the byte after it, ``line`` its line number, ``recorded_at`` the load's instant.

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments, sulfur
 from ampelog.biography import BLEND, Body, Change, Measured, note_of
@@ -30,8 +31,7 @@ _HUNDREDTHS, _THOUSANDTHS = Decimal("0.01"), Decimal("0.001")
 SWEET, RED = "sweet", "dry red"
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(Struct, frozen=True):
     """A verdict on one gate of one holding; ``says`` why, or what to do."""
 
     verdict: str
@@ -47,8 +47,7 @@ class Found:
     """Where a limit weighs otherwise than its gate."""
 
 
-@dataclass(frozen=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """What the wine is meant for: what a label or a register says of it."""
 
     label: str | None

@@ -42,7 +42,7 @@ def unknown(
             event = {"by": by, **event, "id": next(fresh_ids)}
         if "by" not in event:
             event = {**event, "by": by}
-        new.append(one if event is one.event else Entry(event, one.model, one.instant, one.where))
+        new.append(one if event is one.event else Entry(event, *one[1:]))
     problems += _repeats(ledger, entries)
     return new, known, problems
 

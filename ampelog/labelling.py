@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.claims import Verdict, judge, verdict
@@ -27,8 +28,7 @@ _PRODUCTS = {"sparkling": "sparkling", "fortified": "fortified"}
 """The class of product that a label's style says; all else is still wine."""
 
 
-@dataclass(frozen=True)
-class Market:
+class Market(Struct, frozen=True):
     """The packs that a label is put before, and the markets that there is no pack for."""
 
     packs: tuple[Pack, ...]

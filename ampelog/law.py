@@ -7,17 +7,14 @@ knows no country. A field that is not in the schema is refused: no part of a law
 silence.
 """
 
-from __future__ import annotations
-
 from collections import Counter
 from datetime import date
-from fractions import Fraction
-from typing import Literal, Self
+from typing import Literal
 
-from pydantic import Field, InstanceOf, StrictBool, StrictInt, model_validator
+from msgspec import field
 
-from ampelog.fields import Role, wrong
 from ampelog.grapes import Grapes
+from ampelog.graph import Role
 from ampelog.shares import SUPPORTED
 from ampelog.terms import (
     Addition,
@@ -61,7 +58,7 @@ ASKED = ("requires", "beside", "text", "unjudged")
 """What a rule may ask beside that, or alone."""
 
 
-class Rule(Model):
+class Rule(Model, frozen=True, kw_only=True):
     """One permission (``min_total``, ``forbid``) or one condition (everything else, and a
     ``min_total`` that is a ``must``).
 
@@ -108,7 +105,7 @@ class Rule(Model):
     cite: str
     url: str | None = None
     confidence: Literal["H", "M", "L"]
-    source_year: StrictInt
+    source_year: int
     review: str | None = None
     valid_from: date | None = None
     valid_to: date | None = None
@@ -119,10 +116,10 @@ class Rule(Model):
     area_types: tuple[AreaType, ...] = ()
     inside: str | None = None
     across: str | None = None
-    nested: StrictBool | None = None
-    anywhere: StrictBool = False
-    count_min: StrictInt = 1
-    count_max: StrictInt | None = None
+    nested: bool | None = None
+    anywhere: bool = False
+    count_min: int = 1
+    count_max: int | None = None
     names: tuple[str, ...] = ()
     except_names: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
@@ -131,30 +128,30 @@ class Rule(Model):
     basis: Literal["wine", "grapes"] = "wine"
     added: Literal["counts", "open"] = "counts"
     min_total: Threshold | None = None
-    must: StrictBool = False
+    must: bool = False
     joint: tuple[Literal["origin"], ...] = ()
     of: tuple[str, ...] = ()
     also: Literal["across"] | None = None
-    own: StrictBool = False
-    own_years: StrictInt = 0
+    own: bool = False
+    own_years: int = 0
     without: tuple[Role, ...] = ()
-    made_here: StrictBool = False
+    made_here: bool = False
     made_in: tuple[Literal["itself", "state", "adjacent"], ...] = ()
     together: Literal["union", "overlap"] | None = None
-    one_state: StrictBool = False
-    touching: StrictBool = False
+    one_state: bool = False
+    touching: bool = False
     min_each: tuple[Share, ...] = ()
-    dominance: StrictBool = False
+    dominance: bool = False
     remainder_in: str | None = None
-    pure: StrictBool = False
+    pure: bool = False
     exclude: tuple[Addition, ...] = ()
     deem: tuple[Addition, ...] = ()
     order: Literal["desc", "desc_or_percent", "any"] = "any"
     residue_tol: Share | None = None
     forbid: str | None = None
-    listed: StrictBool = False
+    listed: bool = False
     disclose: Literal["percent"] | None = None
-    disclose_tol: Share = Fraction(0)
+    disclose_tol: Share = Share(0)
     disclose_by: Literal["origin"] | None = None
     requires: tuple[str, ...] = ()
     beside: str | None = None
@@ -164,12 +161,12 @@ class Rule(Model):
     strength: Strength | None = None
     sizes: tuple[str, ...] = ()
     allergens: tuple[str, ...] = ()
-    whole_litres_from: StrictInt | None = None
-    stayed: StrictBool = False
-    housed: StrictBool = False
+    whole_litres_from: int | None = None
+    stayed: bool = False
+    housed: bool = False
     done: Literal["treated", "blended"] | None = None
-    where: StrictBool = False
-    free: StrictBool = False
+    where: bool = False
+    free: bool = False
     unjudged: str | None = None
     doubt: str | None = None
     says: str | None = None
@@ -204,25 +201,27 @@ class Rule(Model):
         begun = self.valid_from is None or self.valid_from <= day
         return begun and (self.valid_to is None or day <= self.valid_to)
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def __post_init__(self) -> None:
         count = sum(bool(getattr(self, effect)) for effect in EFFECTS)
         if count > 1 or not (count or any(getattr(self, asked) for asked in ASKED)):
             one = ", ".join(f"`{name}`" for name in EFFECTS)
             least = ", ".join(f"`{name}`" for name in ASKED)
-            raise wrong(f"a rule has one of {one}, or at least one of {least}")
+            raise ValueError(f"a rule has one of {one}, or at least one of {least}")
         if self.dimension == "origin" and (self.joint or self.when.origin_types):
-            raise wrong("a rule on origin has `area_types`, not `joint` or `when.origin_types`")
+            raise ValueError(
+                "a rule on origin has `area_types`, not `joint` or `when.origin_types`"
+            )
         if (self.dimension == "origin") != bool(self.area_types):
-            raise wrong("`area_types` belongs to every rule on origin, and to no other")
+            raise ValueError("`area_types` belongs to every rule on origin, and to no other")
         several = self.dimension == "origin" and self.claim == "multi" and self.permits
         if several != (self.together is not None):
-            raise wrong("`together` belongs to a permission for several places, and to no other")
+            raise ValueError(
+                "`together` belongs to a permission for several places, and to no other"
+            )
         if self.listed and self.dimension != "variety":
-            raise wrong("`listed` is about grapes: its dimension is `variety`")
+            raise ValueError("`listed` is about grapes: its dimension is `variety`")
         self._measures()
         self._exemplified()
-        return self
 
     def _measures(self) -> None:
         alone = (
@@ -239,7 +238,7 @@ class Rule(Model):
         more = ("own_years", "remainder_in", "exclude", "deem", "residue_tol", "must", "pure")
         for name in (*alone, *more):
             if getattr(self, name) and self.min_total is None:
-                raise wrong(f"`{name}` belongs to a rule with `min_total`")
+                raise ValueError(f"`{name}` belongs to a rule with `min_total`")
         capped = Counter(
             product
             for each in (*self.exclude, *self.deem)
@@ -247,43 +246,43 @@ class Rule(Model):
             for product in each.products or ("still", "sparkling", "fortified")
         )
         if any(count > 1 for count in capped.values()):
-            raise wrong("one cap at most for each class of product")
+            raise ValueError("one cap at most for each class of product")
 
     def _exemplified(self) -> None:
         if not self.example:
-            raise wrong("a rule has an `example`")
+            raise ValueError("a rule has an `example`")
         if self.min_total is None:
             told = {example.verdict for example in self.example}
             open_ = self.unjudged or self.forbid or self.review or self.done or self.free
             open_ = open_ or self.confidence == "L"
             if not open_ and not (SUPPORTED in told and told - {SUPPORTED}):
-                raise wrong("one example is supported and one is refused, at the least")
+                raise ValueError("one example is supported and one is refused, at the least")
             return
         wanted = {"at", "below"} if self.min_total == 1 else {"above", "at", "below"}
         missing = wanted - {example.near for example in self.example if example.near}
         if missing:
-            raise wrong(f"no example stands {' or '.join(sorted(missing))} the threshold")
+            raise ValueError(f"no example stands {' or '.join(sorted(missing))} the threshold")
 
 
-class Names(Model):
+class Names(Model, frozen=True):
     """The pack's list of grape names. ``spellings``: names that are one, by the same reading of
     the list; ``apart``: names that the list keeps apart though they may well be one grape;
     ``instead_of``: the list that this one stands for where that is not shipped."""
 
     file: str
-    spellings: dict[str, str] = Field(default_factory=dict)
+    spellings: dict[str, str] = field(default_factory=dict)
     apart: tuple[tuple[str, str], ...] = ()
     instead_of: str | None = None
 
 
-class Group(Model):
+class Group(Model, frozen=True):
     """A name that stands for any of several grapes, for wines of these classes."""
 
     of: tuple[str, ...]
     products: tuple[ProductClass, ...] = ()
 
 
-class Base(Model):
+class Base(Model, frozen=True):
     """Another pack whose rules hold here too, but for those that are overridden or dropped.
     ``cite`` is said after each citation; ``confidence`` is the most that any of them has."""
 
@@ -293,13 +292,13 @@ class Base(Model):
     confidence: Literal["H", "M", "L"] = "H"
 
 
-class Pack(Model):
-    """One authority's rules. ``layer``: whether they are law of the land, of a State, of another
-    country, or a recommendation; ``home``: the packs that come with this one, as the law of where
-    the wine is from. ``example_on``, ``example_places`` and the rest are what its examples share;
-    ``grapes`` is read from the file that ``names`` names."""
+class Stated(Model, frozen=True, kw_only=True):
+    """One authority's rules, as a file states them. ``layer``: whether they are law of the land, of
+    a State, of another country, or a recommendation; ``home``: the packs that come with this one,
+    as the law of where the wine is from. ``example_on``, ``example_places`` and the rest are what
+    its examples share."""
 
-    schema_: Literal[1] = Field(alias="schema")
+    schema_: Literal[1] = field(name="schema")
     id: str
     title: str
     authority: str
@@ -308,27 +307,30 @@ class Pack(Model):
     home: tuple[str, ...] = ()
     base: Base | None = None
     names: Names | None = None
-    grapes: InstanceOf[Grapes] = Grapes()
-    groups: dict[str, Group] = Field(default_factory=dict)
-    adjacent: dict[str, tuple[str, ...]] = Field(default_factory=dict)
-    corners: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    groups: dict[str, Group] = field(default_factory=dict)
+    adjacent: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    corners: dict[str, tuple[str, ...]] = field(default_factory=dict)
     year_shift: tuple[YearShift, ...] = ()
     example_on: date
-    example_places: dict[str, AreaType] = Field(default_factory=dict)
-    example_within: dict[str, tuple[str, ...]] = Field(default_factory=dict)
-    example_spans: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    example_places: dict[str, AreaType] = field(default_factory=dict)
+    example_within: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    example_spans: dict[str, tuple[str, ...]] = field(default_factory=dict)
     rule: tuple[Rule, ...] = ()
     ingredients: Ingredients | None = None
 
-    @model_validator(mode="after")
-    def _told_apart(self) -> Self:
+    def __post_init__(self) -> None:
         if not self.rule and self.base is None:
-            raise wrong("a pack has a `rule`")
+            raise ValueError("a pack has a `rule`")
         counts = Counter(rule.id for rule in self.rule)
         twice = sorted(name for name, count in counts.items() if count > 1)
         if twice:
-            raise wrong(f"two rules have the id `{twice[0]}`")
+            raise ValueError(f"two rules have the id `{twice[0]}`")
         strange = [rule.id for rule in self.rule if not rule.id.startswith(f"{self.id}-")]
         if strange:
-            raise wrong(f"the id `{strange[0]}` does not begin with the pack's, `{self.id}-`")
-        return self
+            raise ValueError(f"the id `{strange[0]}` does not begin with the pack's, `{self.id}-`")
+
+
+class Pack(Stated, frozen=True, kw_only=True):
+    """One authority's rules, those of its base among them, with the list that ``names`` names."""
+
+    grapes: Grapes = Grapes()

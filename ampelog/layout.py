@@ -11,7 +11,9 @@ import heapq
 import itertools
 from bisect import bisect_right, insort
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 SWEEPS = 24
 SETTLINGS = 12
@@ -19,8 +21,7 @@ BETWEEN = 300
 """The least gap between two things in a column: three points."""
 
 
-@dataclass(frozen=True)
-class Link:
+class Link(Struct, frozen=True):
     """What flows from one body to another: keys, volume, and how its edge is drawn."""
 
     source: str
@@ -29,8 +30,7 @@ class Link:
     edge: str = ""
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(Struct, frozen=True):
     """Where a bar stands: its column, and top and height in hundredths of a point."""
 
     column: int
@@ -38,8 +38,7 @@ class Spot:
     height: int
 
 
-@dataclass
-class Grid:
+class Grid(Struct):
     """The drawing while it is placed: bodies and the waypoints of long ribbons, by number.
 
     ``columns`` holds the numbers in order from top to bottom; ``before`` and ``after`` are the

@@ -13,10 +13,11 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from itertools import permutations
 from pathlib import Path
 from typing import Any, TypeVar
+
+from msgspec import Struct
 
 from ampelog import chain, journal, moments
 from ampelog.database import REPAIR, Database, shape, wal
@@ -44,8 +45,7 @@ T = TypeVar("T")
 _ATTEMPTS = 3  # to find journal and database level, while others may write in between
 
 
-@dataclass(frozen=True)
-class Coming:
+class Coming(Struct, frozen=True):
     """A load as it will be recorded: its first position, how many events, and when."""
 
     first: int

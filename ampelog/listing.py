@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import history, moments
 from ampelog.endpoints import vessels_of
@@ -18,8 +19,7 @@ from ampelog.steps import Step
 ALWAYS = 2**62
 
 
-@dataclass(frozen=True)
-class Wanted:
+class Wanted(Struct, frozen=True):
     """What to list; None is any."""
 
     lot: str | None = None

@@ -131,7 +131,7 @@ def recorded(
         "recorded": 0 if dry_run else done.recorded,
         "known": done.known,
         "head": at_head(done.head),
-        "findings": [dict(vars(one)) for one in (*odd, *done.findings)],
+        "findings": [one.row() for one in (*odd, *done.findings)],
         "changes": told if changes is None else changes,
     }
     if dry_run:

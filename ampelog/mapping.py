@@ -22,8 +22,9 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping as Map
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import days
 from ampelog.cells import Slip, unit_of
@@ -35,8 +36,7 @@ KEYS = ("kind", "sheets", "columns", "units", "constants", "ignore", "dates", "d
 MARKS = ("comma", "point")
 
 
-@dataclass(frozen=True)
-class Mapping:
+class Mapping(Struct, frozen=True):
     """How a winery's tables are read; names of columns are as compared (``columns.plain``)."""
 
     name: str = ""

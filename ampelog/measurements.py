@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import history, moments
 from ampelog.questions import View
@@ -43,8 +44,7 @@ _DAY = Decimal(moments.DAY)
 RATE_DECIMALS = Decimal("0.0001")
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(Struct, frozen=True):
     """An event about a lot, as it takes effect."""
 
     instant: int
@@ -62,8 +62,7 @@ class Taken:
         return "T" in self.event["at"]
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(Struct, frozen=True):
     """One value of one quantity, in one vessel or (None) in the whole lot."""
 
     quantity: str

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import fermenting, moments, releases, vessels
 from ampelog.phrases import brief
@@ -20,8 +21,7 @@ MUCH_ROOM = Fraction(5, 100)
 common practice, no source."""
 
 
-@dataclass(frozen=True)
-class Morning:
+class Morning(Struct, frozen=True):
     """``ferments``: a row each, the stuck first. ``over`` and ``room``: vessels with ``lot``,
     ``volume_l``, ``capacity_l``, ``room_l`` (L) and ``part`` of the capacity that is empty (below
     zero where it is over). ``holds``: those that bind something held. ``bottles``: see

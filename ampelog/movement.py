@@ -8,8 +8,9 @@ what it draws and what it fills.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct, field
 
 from ampelog import apart, quantities
 from ampelog.endpoints import CannotHave, evenly, lot_of, place, said, shared, vessels_of
@@ -23,8 +24,7 @@ if TYPE_CHECKING:
 _NO_VESSEL: Sequence[None] = (None,)
 
 
-@dataclass(slots=True)
-class Draw:
+class Draw(Struct):
     """A quantity that leaves one holding."""
 
     lot: Lot
@@ -34,8 +34,7 @@ class Draw:
     role: str | None = None
 
 
-@dataclass(slots=True)
-class Fill:
+class Fill(Struct):
     """A quantity that arrives in one lot, in one or several vessels, an amount each.
 
     ``full`` fills each vessel to its capacity; ``format`` and ``label`` are those of bottles.
@@ -56,8 +55,7 @@ class Fill:
         return sum(self.amounts)
 
 
-@dataclass(slots=True)
-class Pool:
+class Pool(Struct):
     """What was drawn, as one body: its node, or its fills where bottles stay bottles."""
 
     node: int

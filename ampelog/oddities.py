@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import history, moments
 from ampelog.errors import Finding
@@ -32,8 +33,7 @@ NOT_WORK = frozenset(
 """Registers, and corrections, which are of the day on which they are decided."""
 
 
-@dataclass(frozen=True, slots=True)
-class Odd:
+class Odd(Struct, frozen=True):
     """One odd thing: ``finding`` its short name, ``on`` the day it is about, ``position`` that of
     its event, ``more`` further keys for JSON."""
 
@@ -46,8 +46,7 @@ class Odd:
     more: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(Struct, frozen=True):
     """An event as recorded: its position, when, and what it said."""
 
     position: int

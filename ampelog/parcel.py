@@ -17,9 +17,11 @@ from __future__ import annotations
 import gzip
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, replace
 from hashlib import sha256
 from typing import Any
+
+from msgspec import Struct, to_builtins
+from msgspec.structs import replace
 
 from ampelog import __version__, audience, chain, proof, report, rules
 from ampelog.ancestry import Ancestry, ancestry
@@ -65,8 +67,7 @@ _SAYS = {
 }
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """What a dossier was asked for: enough to make it again.
 
     ``reader`` is whom it is for (``audience``), ``gates`` name and text of the winery's own gates.
@@ -108,7 +109,7 @@ def parcel(view: View, dossier: Dossier, asked: Asked) -> tuple[Attached, ...]:
         "position": dossier.head.position,
         "root": dossier.head.root,
     }
-    figures = {"asked": asdict(asked), "figures": document(dossier)}
+    figures = {"asked": to_builtins(asked), "figures": document(dossier)}
     files = {
         EVIDENCE: _packed(_lines(found.records, asked.private)),
         FIGURES: _json(figures),

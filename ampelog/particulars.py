@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from fractions import Fraction
+
+from msgspec import Struct
 
 from ampelog.appellations import listing
 from ampelog.grapes import fold
@@ -20,8 +21,7 @@ _RANGE = re.compile(rf"{_NUMBER}\s*(?:%[^\d]*)?(?:-|\u2013|to)\s*{_NUMBER}", re.
 _POINT = re.compile(_NUMBER, re.ASCII)
 
 
-@dataclass(frozen=True)
-class Measured:
+class Measured(Struct, frozen=True):
     """A judgement on something measured: what is needed, what is there, by how much."""
 
     verdict: Judgement

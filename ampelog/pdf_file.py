@@ -6,8 +6,9 @@ import io
 import logging
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
+
+from msgspec import Struct
 
 from ampelog.errors import Refused
 
@@ -23,16 +24,14 @@ _BROKEN = (
 """What a reader of damaged bytes may raise beside its own errors."""
 
 
-@dataclass(frozen=True)
-class Sheet:
+class Sheet(Struct, frozen=True):
     """A page: its text, and the bytes that draw it."""
 
     text: str
     drawn: bytes
 
 
-@dataclass(frozen=True)
-class Parts:
+class Parts(Struct, frozen=True):
     """The attachments by name, and the pages; what cannot be read of either is empty."""
 
     attached: dict[str, bytes]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from ampelog.appellations import Area
 from ampelog.conditions import All, Line, total
@@ -27,8 +29,7 @@ from ampelog.statements import Match, Setting, Subject, matching, named, plain, 
 from ampelog.thresholds import Reach, share_floor
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One share that must be printed: of a name, or of a name from a place. ``key`` is that of the
     label's ``shares``, None where it is not printed."""
 
@@ -39,8 +40,7 @@ class Cell:
     place: str | None = None
 
 
-@dataclass(frozen=True)
-class Shares:
+class Shares(Struct, frozen=True):
     """The printed shares that a rule looks at."""
 
     rule: Rule
@@ -115,11 +115,10 @@ def within(fill: Fill, match: Match, printed: Fraction, off: Fraction) -> tuple[
     bound, actual = (high, 1 - other) if upper else (low, sure)
     proof = body.events([answer is True for answer in answers])
     reach = Reach(bound, actual, 1 - known, _decided(fill, stake), (), proof, stake)
-    return (_Upper(**vars(reach)) if upper else reach), upper
+    return (_Upper(**asdict(reach)) if upper else reach), upper
 
 
-@dataclass(frozen=True)
-class _Upper(Reach):
+class _Upper(Reach, frozen=True):
     """A share against a bound that it must not pass."""
 
     @property

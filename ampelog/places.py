@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, Literal
 
 from ampelog.registers import Registers
 
+PlaceType = Literal["vineyard", "ava", "county", "state", "country", "region"]
 EXCLUSIVE = ("county", "state", "country", "vineyard")
 """Types of which a place, block or part lies in one at most."""
 

@@ -9,10 +9,11 @@ so is a wine whose alcohol does not go with the Brix of its picks.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import history, moments
 from ampelog.cellar import Cellar
@@ -56,8 +57,7 @@ _FILLS_BARRELS = ("rack", "barrel_down", "blend", "press")
 _HUNDREDTH = Decimal("0.01")
 
 
-@dataclass(frozen=True, slots=True)
-class Plausible:
+class Plausible(Struct, frozen=True):
     """One figure of the records beside its band. ``event`` is the id of the event that decided it,
     None for what a whole book or year says; ``vessels`` are barrels that took alike."""
 
@@ -87,8 +87,7 @@ class Plausible:
         }
 
 
-@dataclass(slots=True)
-class _Stay:
+class _Stay(Struct):
     """A barrel since it was filled, and what it took in each year of the stay."""
 
     since: int

@@ -13,11 +13,12 @@ import io
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct, field
 
 from ampelog import typeset
 from ampelog.errors import Refused
@@ -52,8 +53,7 @@ Covered = Callable[[str], bool]
 """Whether the page at hand can show a sign: a PDF has the shipped fonts alone."""
 
 
-@dataclass(frozen=True)
-class Page:
+class Page(Struct, frozen=True):
     """A template of ``templates/`` with what fills it.
 
     ``as_of`` is the day (ISO 8601) that the document carries inside; the templates see it as
@@ -66,8 +66,7 @@ class Page:
     filters: Mapping[str, Callable[..., Any]] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Attached:
+class Attached(Struct, frozen=True):
     """A file inside a PDF: its name, MIME type, what it is, and its bytes."""
 
     name: str
@@ -80,8 +79,7 @@ Made = Callable[[Covered], Page]
 """A page for what its reader can show: drawings are text too."""
 
 
-@dataclass(frozen=True)
-class Printed:
+class Printed(Struct, frozen=True):
     """A PDF and the number of its pages."""
 
     content: bytes

@@ -7,9 +7,10 @@ avoirdupois pound 0.45359237 kg, short ton 2000 lb).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+
+from msgspec import Struct
 
 SCALE = 12
 ONE = 10**SCALE
@@ -49,8 +50,7 @@ class NotAQuantity(ValueError):
     """The text is no quantity; the message says what was seen and what was wanted."""
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(Struct, frozen=True):
     """An exact amount: ``amount`` in units of 10^-12 of a litre, kilogram or piece."""
 
     dimension: str

@@ -9,9 +9,10 @@ and where law decides, the regulator and licensed counsel decide.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import replace
 from datetime import date
 from typing import Any
+
+from msgspec.structs import replace
 
 from ampelog import history, moments
 from ampelog.biography import Biographies, Body, Measured, Telling, biographies, note_of

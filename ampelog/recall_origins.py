@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Container, Iterable, Iterator
-from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import moments
 from ampelog.errors import Refused
@@ -39,8 +40,7 @@ NOUNS = {
 }
 
 
-@dataclass(frozen=True)
-class Origin:
+class Origin(Struct, frozen=True):
     """What is recalled: a kind (``NOUNS``), names of that kind, and a time within which it counts
     (dates or times as on the command line; both ends belong to it)."""
 
@@ -50,8 +50,7 @@ class Origin:
     until: str | None = None
 
 
-@dataclass
-class Found:
+class Found(Struct):
     """The bodies that a recall begins at.
 
     ``view`` is the one whose genealogy the nodes are of; ``weights`` how much of each node is of

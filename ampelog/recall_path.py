@@ -7,9 +7,10 @@ lot of one body into the lot of the next, the first that can have done it.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.cellar_work import FOREVER, Dealing, dealings
@@ -43,8 +44,7 @@ def put(reach: Reach, rows: Sequence[Row]) -> None:
         row["path"] = log.path(ways.get(id(row), []), hops[id(row)]) if id(row) in hops else None
 
 
-@dataclass(frozen=True)
-class Hop:
+class Hop(Struct, frozen=True):
     """A move from one place to another: ``node`` is the body that left, ``until`` that which it
     became part of (None: it lies there as it is)."""
 

@@ -7,7 +7,8 @@ into a barrel without being drawn on is no body of its own. A recall may need bo
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from ampelog import history
 from ampelog.apart import part
@@ -19,8 +20,7 @@ from ampelog.state import BOTTLES, VOLUME, Lot
 from ampelog.steps import Step
 
 
-@dataclass(frozen=True)
-class Place:
+class Place(Struct, frozen=True):
     """Lots or vessels that are watched."""
 
     lots: frozenset[str] = frozenset()

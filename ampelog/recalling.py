@@ -8,9 +8,10 @@ A shipment is read as it left: what reached its lot later is not in it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import history, moments, recall_path
 from ampelog.composing import BOTTLE_DECIMALS
@@ -27,8 +28,7 @@ Parts = Iterable[tuple[int, int]]
 LEAST = f"0.{1:0{SHARE_DECIMALS}d}"
 
 
-@dataclass(frozen=True)
-class Filled:
+class Filled(Struct, frozen=True):
     """A fill of bottles as it was made: by a bottling, or as it was received."""
 
     node: int
@@ -38,8 +38,7 @@ class Filled:
     code: str | None
 
 
-@dataclass
-class Reach:
+class Reach(Struct):
     """How far an origin reached: ``share`` of each touched body (of ``WHOLE``) and the ways there;
     ``whole``, ``there``, ``origins`` and ``begun`` (the positions of its events) are those of
     ``Found``; ``fills`` are the touched ones, by lot."""

@@ -9,9 +9,10 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, TypeVar
+
+from msgspec import Struct, field
 
 from ampelog.errors import Finding, Refused
 from ampelog.lines import NotJson
@@ -27,16 +28,14 @@ LINEAR = ("alcohol", "glucose_fructose", "reducing_sugar", "ta", "va", "total_so
 UNIT_KEYS = ("L", "hL", "gal")
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     """One blend: what it draws, as a `blend` event has it in ``from``."""
 
     name: str
     sources: tuple[dict[str, Any], ...]
 
 
-@dataclass(frozen=True)
-class Span:
+class Span(Struct, frozen=True):
     """What a measured value shall be: at least, at most, and near to."""
 
     least: Fraction | None = None
@@ -44,8 +43,7 @@ class Span:
     near: Fraction | None = None
 
 
-@dataclass(frozen=True)
-class Target:
+class Target(Struct, frozen=True):
     """What is wanted. Amounts are in 10^-12 L, by the texts of ``use`` or their lots.
 
     ``claims`` are the statements of the label to keep, None for all that a blend decides. ``aim``
@@ -68,8 +66,7 @@ class Target:
     """The least of a lot that is worth drawing, where it is drawn at all."""
 
 
-@dataclass(frozen=True)
-class Recipe:
+class Recipe(Struct, frozen=True):
     """A trial's file, read. ``cost`` is money a ``cost_per``; ``text`` the whole of it in one form,
     by which the same trial is known again."""
 

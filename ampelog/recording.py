@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from ampelog import history, moments, projection, references
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ampelog import history, lines, moments, projection, references
 from ampelog.cellar import Cellar
 from ampelog.errors import Finding, Refused
-from ampelog.events import model_of
 from ampelog.known import unknown
 from ampelog.ledger import Coming, Draft, Head, Ledger
 from ampelog.lines import Entry, entry
@@ -33,8 +34,7 @@ Ask = Callable[[Retold], None]
 recorded."""
 
 
-@dataclass(frozen=True)
-class Recorded:
+class Recorded(Struct, frozen=True):
     """What a load did: how many events, which were known, what is odd."""
 
     recorded: int
@@ -87,7 +87,7 @@ def record(  # noqa: PLR0913  each says one thing of the load
     if any(isinstance(one.model, Told) for one in entries):
         if not problems and not dry_run and ask is None:
             with suppress(Exception):
-                return _record(ledger, entries, (), said, model_of)
+                return _record(ledger, entries, (), said, lines.check)
         entries, wrong = formed(ledger, entries, now)
         problems = [*problems, *wrong]
     return _record(ledger, entries, problems, said)
@@ -96,7 +96,7 @@ def record(  # noqa: PLR0913  each says one thing of the load
 def formed(ledger: Ledger, entries: Sequence[Entry], now: int) -> tuple[list[Entry], list[Finding]]:
     """Entries whose forms are checked, and what is wrong with those of the others."""
     zone = history.zone_of(ledger)
-    found = [entry(one.event, one.where, zone, now) for one in entries]
+    found = [lines.formed(one, zone, now) for one in entries]
     wrong = [problem for one in found if not isinstance(one, Entry) for problem in one]
     return [one for one in found if isinstance(one, Entry)], wrong
 
@@ -114,7 +114,7 @@ def _record(
     problems = [*problems, *repeats]
     ids = tuple(one.event["id"] for one in fresh_entries)
     load = _Load(ledger, fresh_entries, problems, said)
-    drafts = [Draft(one.event, one.instant) for one in fresh_entries]
+    drafts = [Draft(one.event, one.instant, one.line) for one in fresh_entries]
     if not drafts:
         if problems:
             raise Refused(_count(problems), problems)

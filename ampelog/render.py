@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import charts, layout, printing, sections, typeset
 from ampelog.facts import Body, Dossier, Table
@@ -29,8 +30,7 @@ READERS = {
 MOST_HALF_ROWS, MOST_HALF_SIGNS = 14, 36
 
 
-@dataclass(frozen=True)
-class Options:
+class Options(Struct, frozen=True):
     """How a dossier is read: ``units`` is ``us`` or ``metric``, ``paper`` ``letter`` or ``a4``."""
 
     units: str = "us"

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from ampelog import journal
 from ampelog.checking import stored
@@ -20,8 +21,7 @@ from ampelog.keeping import new, written
 from ampelog.lock import held
 
 
-@dataclass
-class Evidence:
+class Evidence(Struct):
     """What one of the two files proves by itself: every leaf and seal up to ``mark`` recomputed.
 
     ``roots`` has the root at each sealed position, ``says`` what is wrong, or wrong beyond the

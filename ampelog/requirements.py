@@ -8,11 +8,13 @@ are two ways to count, each under its guard.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from ampelog.appellations import listing
 from ampelog.conditions import NEVER, Condition, Either, Least, Span, compared, total
@@ -24,8 +26,7 @@ from ampelog.terms import Addition
 _RANKS = ("first", "second", "third", "fourth", "fifth", "sixth")
 
 
-@dataclass(frozen=True)
-class Question:
+class Question(Struct, frozen=True):
     """A rule that is asked of a subject, with what it needs beside the wine.
 
     ``stated`` is the whole label; ``grapes`` are the varieties that may be met, those of wine that
@@ -49,8 +50,7 @@ class Question:
         return any(want in text for want in wanted for text in texts)
 
 
-@dataclass(frozen=True)
-class Way:
+class Way(Struct, frozen=True):
     """One way to count: what is in the count, what matches, and when this way is the one."""
 
     guard: Condition | None

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.questions import View
@@ -16,8 +17,7 @@ from ampelog.state import Lot
 LABEL, DEFAULT = "label", "style default"
 
 
-@dataclass(frozen=True, slots=True)
-class Rest:
+class Rest(Struct, frozen=True):
     """The rest of a bottled lot. ``bottled_on`` is the day on which the latest bottling of what it
     holds, or last held, ended; None where none is known. ``release_on`` is the day that the rest
     comes to: the bottles may leave on it. ``basis`` is ``label`` or ``style default``; only a label

@@ -6,11 +6,12 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import zip_longest
 from operator import attrgetter
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct
 
 from ampelog import projection
 from ampelog.cellar import Cellar
@@ -33,8 +34,7 @@ class Told(NamedTuple):
     cellar: Cellar
 
 
-@dataclass(frozen=True)
-class Retold:
+class Retold(Struct, frozen=True):
     """The log without a load and with it; ``refusals`` are what of the latter cannot have happened.
 
     The first ``alike`` steps are those of both and led to as many ``nodes``. ``kept`` is what of

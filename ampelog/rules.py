@@ -8,18 +8,20 @@ brings its ``home`` packs with it: what is sold abroad must satisfy the law of w
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
+from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from msgspec import ValidationError, convert
+from msgspec.structs import asdict
 
 from ampelog.errors import Finding, Refused
 from ampelog.grapes import Grapes, NotAListError
-from ampelog.law import STATEMENT, Base, Dimension, Pack, Rule
+from ampelog.law import STATEMENT, Base, Dimension, Pack, Rule, Stated
 from ampelog.resources import folder
-from ampelog.terms import Example, Part, When
+from ampelog.terms import Example, Figure, Part, When
 
 __all__ = [
     "STATEMENT",
@@ -35,6 +37,7 @@ __all__ = [
     "read",
 ]
 
+T = TypeVar("T")
 _SURENESS = "LMH"
 """How sure the reading of a rule is, from the least."""
 
@@ -100,16 +103,15 @@ def read(path: Path) -> Pack:
     except tomllib.TOMLDecodeError as problem:
         raise _refused(path, [_finding(path, "", f"is no TOML: {problem}")]) from None
     try:
-        found = Pack.model_validate(data)
+        stated = of(data, Stated)
     except ValidationError as problem:
-        errors = problem.errors(include_url=False, include_input=False)
-        findings = [_finding(path, _where(data, error["loc"]), error["msg"]) for error in errors]
-        raise _refused(path, findings) from None
-    if found.id != path.stem:
-        says = f"the pack's id is `{found.id}`, wanted the file's name, `{path.stem}`"
+        raise _refused(path, _problems(path, data) or [_told(path, "", problem)]) from None
+    if stated.id != path.stem:
+        says = f"the pack's id is `{stated.id}`, wanted the file's name, `{path.stem}`"
         raise _refused(path, [_finding(path, "id", says)])
+    found = Pack(**asdict(stated))
     if found.base is not None:
-        found = _built(path, found, found.base)
+        found = _built(path, found, found.base, data.keys())
     elif any(rule.overrides for rule in found.rule):
         says = "`overrides` is for a pack with a `base`"
         raise _refused(path, [_finding(path, "rule", says)])
@@ -120,11 +122,23 @@ def read(path: Path) -> Pack:
         grapes = Grapes.read(source, found.names.spellings, found.names.apart)
     except (OSError, NotAListError) as problem:
         raise _refused(path, [_finding(source, "", str(problem))]) from None
-    return found.model_copy(update={"grapes": grapes})
+    return found.but(grapes=grapes)
 
 
-def _built(path: Path, found: Pack, base: Base) -> Pack:
-    """A pack with the rules of its base under its own name."""
+def of(data: object, kind: type[T]) -> T:
+    """A record of a pack, from what stands there; ``ValidationError`` where it may not, which tells
+    the first thing wrong."""
+    return convert(data, kind, builtin_types=(date,), dec_hook=_exact)
+
+
+def _exact(kind: type, text: object) -> Figure:
+    """A number as ``terms`` has it."""
+    assert issubclass(kind, Figure), "everything else in a pack is plain"
+    return kind.read(text)
+
+
+def _built(path: Path, found: Pack, base: Base, own: Set[str]) -> Pack:
+    """A pack with the rules of its base under its own name; ``own`` are the keys that it says."""
     source = path.parent / f"{base.pack}.toml"
     if not source.is_file():
         raise _refused(path, [_finding(path, "base", f"there is no pack `{base.pack}`")])
@@ -140,33 +154,36 @@ def _built(path: Path, found: Pack, base: Base) -> Pack:
         says = f"`{min(twice)}` stands in the base too; say that it `overrides` the base's rule"
         raise _refused(path, [_finding(path, min(twice), says)])
     fields = ("groups", "year_shift", "example_places", "example_within", "example_spans")
-    shared: dict[str, Any] = {
-        name: getattr(below, name) for name in fields if name not in found.model_fields_set
-    }
-    return found.model_copy(
-        update={**shared, "names": found.names or below.names, "rule": (*kept, *found.rule)}
-    )
+    shared: dict[str, Any] = {name: getattr(below, name) for name in fields if name not in own}
+    rules = (*kept, *found.rule)
+    return found.but(**shared, names=found.names or below.names, rule=rules)
 
 
 def _adopted(found: Pack, base: Base, rule: Rule) -> Rule:
     sure = min(rule.confidence, base.confidence, key=_SURENESS.index)
-    return rule.model_copy(
-        update={
-            "id": found.id + rule.id.removeprefix(base.pack),
-            "cite": f"{rule.cite}; {base.cite}",
-            "confidence": sure,
-        }
+    return rule.but(
+        id=found.id + rule.id.removeprefix(base.pack),
+        cite=f"{rule.cite}; {base.cite}",
+        confidence=sure,
     )
 
 
-def _where(data: dict[str, Any], loc: tuple[int | str, ...]) -> str:
-    """Where an error stands, a rule by its id where it has one."""
-    parts = [str(part) for part in loc]
-    if len(loc) > 1 and loc[0] == "rule" and isinstance(loc[1], int):
-        rule = data["rule"][loc[1]]
-        named = rule.get("id") if isinstance(rule, dict) else None
-        parts[:2] = [str(named or f"rule {loc[1] + 1}")]
-    return ".".join(parts)
+def _problems(path: Path, data: dict[str, Any]) -> list[Finding]:
+    """What is wrong with each of a pack's rules, the first thing of each."""
+    stated = data.get("rule")
+    found = []
+    for number, rule in enumerate(stated if isinstance(stated, list) else (), 1):
+        try:
+            of(rule, Rule)
+        except ValidationError as problem:
+            named = rule.get("id") if isinstance(rule, dict) else None
+            found.append(_told(path, str(named or f"rule {number}"), problem))
+    return found
+
+
+def _told(path: Path, where: str, problem: ValidationError) -> Finding:
+    says, _, field = str(problem).partition(" - at `$")
+    return _finding(path, (where + field.rstrip("`")).lstrip("."), says)
 
 
 def _finding(path: Path, where: str, says: str) -> Finding:

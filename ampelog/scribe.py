@@ -22,17 +22,20 @@ BATCH = 20_000
 
 
 class Draft(NamedTuple):
-    """An event about to be recorded, already validated; ``event`` has ``id`` and ``by`` filled.
+    """An event about to be recorded; ``event`` has ``id`` and ``by`` filled.
 
-    ``instant`` is its ``at`` in UTC microseconds since 1970, negative before.
+    ``instant`` is its ``at`` in UTC microseconds since 1970, negative before; ``line`` what it was
+    read from, where that is still to be checked.
     """
 
     event: dict[str, Any]
     instant: int
+    line: bytes = b""
 
 
-Form = Callable[[dict[str, Any]], object]
-"""Raises where an event is not of the form of its kind."""
+Form = Callable[[dict[str, Any], bytes], object]
+"""Raises where an event is not of the form of its kind, or its line not what every reader reads
+alike."""
 
 
 class Written(NamedTuple):
@@ -71,7 +74,7 @@ def write_out(
         known, bodies = [], []
         for index, draft in enumerate(drafts[start : start + BATCH], start=start):
             if form is not None:
-                form(draft.event)
+                form(draft.event, draft.line)
             position, salt = after + index + 1, salts[index * size : (index + 1) * size]
             try:
                 body, leaf = chain.entry(draft.event, position, recorded_at, salt)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
+
+from msgspec import Struct
 
 from ampelog import curve_charts, typeset
 from ampelog.facts import Dossier
@@ -38,8 +39,7 @@ KEPT = {
 """A state of the label information record: the mark beside it, and its words."""
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(Struct, frozen=True):
     """An addition, or several alike: the first and last day, where, what, and how many."""
 
     on: str
@@ -51,8 +51,7 @@ class Line:
     position: int | None
 
 
-@dataclass(frozen=True)
-class Sent:
+class Sent(Struct, frozen=True):
     """A shipment, or several to one party."""
 
     on: str
@@ -66,8 +65,7 @@ class Sent:
     despite: bool = False
 
 
-@dataclass(frozen=True)
-class Panel:
+class Panel(Struct, frozen=True):
     """A curve as drawn, and the lines beneath it."""
 
     name: str

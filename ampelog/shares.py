@@ -7,10 +7,11 @@ against a statement, and leaves it open where it could change the answer.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from typing import Any, Literal, Protocol
+
+from msgspec import Struct, field
 
 from ampelog.quantities import ONE, SHARE_DECIMALS
 
@@ -62,8 +63,7 @@ class Leaf(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Nothing:
+class Nothing(Struct, frozen=True):
     """A source of which nothing is known: wine of any kind, from anywhere."""
 
     variety: str | None = None
@@ -120,8 +120,7 @@ class Body(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Stay:
+class Stay(Struct, frozen=True):
     """Where a wine has been since it was crushed: the places of the premises, and what speaks
     against one unbroken stay there. ``left`` are the events that broke it, each a sentence;
     ``unknown`` says what nobody knows."""
@@ -131,8 +130,7 @@ class Stay:
     unknown: str | None = None
 
 
-@dataclass(frozen=True)
-class Fill:
+class Fill(Struct, frozen=True):
     """A fill of a bottled lot, or a bulk lot as a whole (then ``event`` is None).
 
     ``amount`` is its volume in 10^-12 L. ``placed``: whether the places of the premises are

@@ -13,11 +13,12 @@ import warnings
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog.cells import Broken, Cell, Numeral
 from ampelog.errors import Finding, Refused
@@ -33,16 +34,14 @@ _BROKEN = (LookupError, ValueError, TypeError, AttributeError, ArithmeticError, 
 """What a damaged workbook makes the library raise."""
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """A row: its number, and its cells by column from 0; empty cells are absent."""
 
     number: int
     cells: dict[int, Cell]
 
 
-@dataclass
-class Sheet:
+class Sheet(Struct):
     """A table: how it is named to people, its heading and its rows.
 
     ``title`` is a workbook's name of it; ``odd`` what is told of it and refuses nothing, and

@@ -11,12 +11,13 @@ import json
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from difflib import get_close_matches
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import again, history, moments, projection, roster
 from ampelog.cellar import Cellar
@@ -96,8 +97,7 @@ class _Ground:
         return found
 
 
-@dataclass(frozen=True)
-class _Case:
+class _Case(Struct, frozen=True):
     ground: _Ground
     entry: Entry
 

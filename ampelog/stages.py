@@ -10,8 +10,9 @@ is what went on, left, is there, or was lost.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import history
 from ampelog.fates import received_as
@@ -34,8 +35,7 @@ ROUNDING = "rounding"
 """Some 10^-12 L that the stages are apart by, each sum being rounded down."""
 
 
-@dataclass
-class _Account:
+class _Account(Struct):
     """Of one stage, in 2^-256 of 10^-12 L: what came from outside, was measured more than the book
     said, left, and was lost."""
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from operator import add
 from typing import Any, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 MASS = "mass"
 VOLUME = "volume"
@@ -137,8 +139,7 @@ class Tally:
         return twin
 
 
-@dataclass(slots=True)
-class Shipped:
+class Shipped(Struct):
     """What one event shipped. ``parts`` are what has not come back yet, ``left`` what left;
     ``ended`` are the bottlings of its fills."""
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, NamedTuple
+
+from msgspec import Struct
 
 
 class Step(NamedTuple):
@@ -30,8 +31,7 @@ class Step(NamedTuple):
         return (self.instant, self.position)
 
 
-@dataclass(frozen=True, slots=True)
-class Correction:
+class Correction(Struct, frozen=True):
     """What a `correct` event puts in the place of its original: a step's content, or nothing."""
 
     corrects: str

@@ -6,11 +6,10 @@ The same forms of numbers and dates as in ``facts``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True)
-class Lain:
+class Lain(Struct, frozen=True):
     """Where wine lay before it was bottled: in what ``kind`` of vessel and ``wood``, and whether on
     its first fill (``new``; None where that is not known, or it is no cooperage). ``share`` is what
     of the wine ever lay there, ``months`` how long that part did, in the mean."""
@@ -22,24 +21,21 @@ class Lain:
     months: str
 
 
-@dataclass(frozen=True)
-class Point:
+class Point(Struct, frozen=True):
     """A reading: how many days after the fermentation began, and the value."""
 
     days: str
     value: str
 
 
-@dataclass(frozen=True)
-class Worked:
+class Worked(Struct, frozen=True):
     """How the cap was worked from a day of the fermentation on."""
 
     days: str
     says: str
 
 
-@dataclass(frozen=True)
-class Curve:
+class Curve(Struct, frozen=True):
     """A fermentation on the way, as it was read: degrees Brix and Celsius over days."""
 
     lot: str
@@ -52,8 +48,7 @@ class Curve:
     celsius: tuple[Point, ...]
 
 
-@dataclass(frozen=True)
-class Used:
+class Used(Struct, frozen=True):
     """A material, and of which lot of it how much."""
 
     material: str
@@ -61,8 +56,7 @@ class Used:
     amount: str | None = None
 
 
-@dataclass(frozen=True)
-class Addition:
+class Addition(Struct, frozen=True):
     """Something added to a lot on the way, or done to it; ``share`` is what of the wine went
     through the lot."""
 
@@ -75,8 +69,7 @@ class Addition:
     share: str
 
 
-@dataclass(frozen=True)
-class Analysis:
+class Analysis(Struct, frozen=True):
     """What a laboratory found, each quantity with its value as recorded."""
 
     position: int
@@ -88,16 +81,14 @@ class Analysis:
     ref: str | None
 
 
-@dataclass(frozen=True)
-class Drawn:
+class Drawn(Struct, frozen=True):
     """Where bottles were filled from."""
 
     lot: str
     vessel: str | None
 
 
-@dataclass(frozen=True)
-class Filling:
+class Filling(Struct, frozen=True):
     """Bottles filled, or packed over from others, for the lot: from which lots, and with what."""
 
     position: int
@@ -111,8 +102,7 @@ class Filling:
     used: tuple[Used, ...]
 
 
-@dataclass(frozen=True)
-class Shipment:
+class Shipment(Struct, frozen=True):
     """What left, or came back; of bottles also what was packed over, lost or counted (then
     ``removal`` says so). ``amount`` counts bottles, else it is in litres or kilograms; ``despite``:
     it left in spite of a rest or a hold."""
@@ -127,8 +117,7 @@ class Shipment:
     despite: bool = False
 
 
-@dataclass(frozen=True)
-class Rest:
+class Rest(Struct, frozen=True):
     """The rest of bottles on the day of the dossier, as the calendar tells it."""
 
     stated: str | None
@@ -139,8 +128,7 @@ class Rest:
     why: str
 
 
-@dataclass(frozen=True)
-class Ready:
+class Ready(Struct, frozen=True):
     """Whether a wine may be bottled, by the gates; ``stops`` names those that stop it."""
 
     ready: bool
@@ -148,8 +136,7 @@ class Ready:
     gates: str
 
 
-@dataclass(frozen=True)
-class Kept:
+class Kept(Struct, frozen=True):
     """A line of the label information record: what the records of a market must hold, what they do
     hold, and whether that is all of it (``held``, ``partly``, ``missing``, ``none``: nothing of the
     kind happened)."""

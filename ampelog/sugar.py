@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
 from functools import cache
+
+from msgspec import Struct
 
 from ampelog.errors import Finding
 from ampelog.published import EXACT, OutsideTable, along, between
@@ -40,8 +41,7 @@ _CLOSE = Decimal("1e-30")
 _HUNDREDTH = Decimal("0.01")
 
 
-@dataclass(frozen=True, slots=True)
-class Must:
+class Must(Struct, frozen=True):
     """A line of the must table, or one between two: the same must by either instrument."""
 
     refractometer_brix: Decimal
@@ -50,8 +50,7 @@ class Must:
     hydrometer_brix: Decimal
 
 
-@dataclass(frozen=True, slots=True)
-class Potential:
+class Potential(Struct, frozen=True):
     """What a must may become: ``alcohol`` % vol to 0.01, from ``sugar_g_l``, by ``instrument``."""
 
     alcohol: Decimal

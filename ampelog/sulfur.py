@@ -12,8 +12,9 @@ In red wine part of what is measured as free is bound to color: the value overst
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
+
+from msgspec import Struct
 
 from ampelog.published import DIGITS, EXACT, along, between
 
@@ -54,8 +55,7 @@ class OtherConvention(ValueError):
     """A value was about to be judged by a target of another pKa."""
 
 
-@dataclass(frozen=True, slots=True)
-class Basis:
+class Basis(Struct, frozen=True):
     """A pKa and where it comes from, in words."""
 
     pka: Decimal
@@ -65,8 +65,7 @@ class Basis:
 CONVENTIONAL = Basis(PKA, "pKa 1.81 (water at 20 C), the convention of the targets")
 
 
-@dataclass(frozen=True, slots=True)
-class Molecular:
+class Molecular(Struct, frozen=True):
     """Molecular sulfur dioxide in mg/L, with what it was computed from and on which basis."""
 
     value: Decimal
@@ -85,8 +84,7 @@ class Molecular:
         return meets(self.free, self.ph, target, self.basis.pka)
 
 
-@dataclass(frozen=True, slots=True)
-class Needed:
+class Needed(Struct, frozen=True):
     """The free sulfur dioxide in mg/L that a molecular target asks for at a pH."""
 
     value: Decimal
@@ -95,8 +93,7 @@ class Needed:
     basis: Basis
 
 
-@dataclass(frozen=True, slots=True)
-class Addition:
+class Addition(Struct, frozen=True):
     """What to add, in grams to 0.001 (half to even), and what to know about it."""
 
     so2_g: Decimal

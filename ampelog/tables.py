@@ -10,11 +10,12 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
 from datetime import time
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct, field
 
 from ampelog import days, lines, sheets
 from ampelog.assembly import Line, Made, made
@@ -33,8 +34,7 @@ QUESTIONS = frozenset({"ambiguous date", "ambiguous number", "ambiguous unit"})
 _US_UNITS = frozenset({"lb", "gal", "ton"})
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """How whoever loads tables says that they are written."""
 
     kind: str | None = None
@@ -48,8 +48,7 @@ class Asked:
         return (self.kind or self.mapping.kind) is not None
 
 
-@dataclass
-class Read:
+class Read(Struct):
     """What a file holds: events, problems that refuse it, and what is odd and refuses nothing."""
 
     entries: list[Entry]

@@ -3,117 +3,125 @@
 An example is a wine, a label, and what one rule alone must say of them; the tests run every one.
 """
 
-from __future__ import annotations
-
+from copy import copy
 from datetime import date
 from fractions import Fraction
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    StrictBool,
-    StrictInt,
-    model_validator,
-)
+from msgspec import Meta, Struct, field
+from msgspec.structs import force_setattr
 
-from ampelog.fields import PlaceType, Role, share_of, wrong
+from ampelog.graph import Role
+from ampelog.places import PlaceType
+from ampelog.quantities import share
 from ampelog.shares import Judgement
 
 AreaType = PlaceType | Literal["pdo", "pgi"]
 ProductClass = Literal["still", "sparkling", "fortified"]
 
 
-def _share(text: Any) -> Fraction:
-    if not isinstance(text, str):
-        raise wrong(f'`{text}` is no share; write it as a text, `"0.75"`, so that it stays exact')
-    share = share_of(text)
-    if share > 1:
-        raise wrong(f'`{text}` is over 1; a share is a part of the whole, as in `"0.75"`')
-    return share
+class Figure(Fraction):
+    """Any number that is not below zero, exact, in quotes."""
+
+    __slots__ = ()
+
+    @classmethod
+    def read(cls, text: object) -> Self:
+        """From what stands in a pack; ``ValueError`` where it may not."""
+        if not isinstance(text, str):
+            raise ValueError(f'`{text}` is bare; write it as a text, `"0.75"`, to stay exact')
+        return cls(share(text))
 
 
-def _amount(text: Any) -> Fraction:
-    share = _share(text)
-    if share == 0:
-        raise wrong("a threshold of zero decides nothing")
-    return share
+class Share(Figure):
+    """A share from 0 to 1: a decimal or a fraction in quotes, never a bare number."""
+
+    __slots__ = ()
+
+    @classmethod
+    def read(cls, text: object) -> Self:
+        """From what stands in a pack; ``ValueError`` where it may not."""
+        found = super().read(text)
+        if found > 1:
+            raise ValueError(f'`{text}` is over 1; a share is a part of the whole, as in `"0.75"`')
+        return found
 
 
-def _number(text: Any) -> Fraction:
-    if not isinstance(text, str):
-        raise wrong(f'`{text}` is no text; write a number as one, `"14"`, so that it stays exact')
-    return share_of(text)
+class Threshold(Share):
+    """A share above 0."""
+
+    __slots__ = ()
+
+    @classmethod
+    def read(cls, text: object) -> Self:
+        """From what stands in a pack; ``ValueError`` where it may not."""
+        found = super().read(text)
+        if not found:
+            raise ValueError("a threshold of zero decides nothing")
+        return found
 
 
-Share = Annotated[Fraction, BeforeValidator(_share)]
-"""A share from 0 to 1, exact: a decimal or a fraction in quotes, never a bare number."""
-Threshold = Annotated[Fraction, BeforeValidator(_amount)]
-"""A share above 0."""
-Figure = Annotated[Fraction, BeforeValidator(_number)]
-"""Any number, exact, in quotes."""
-
-
-class Model(BaseModel):
+class Model(Struct, frozen=True, forbid_unknown_fields=True):
     """A record of a pack; unknown keys are refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    def but(self, **changes: Any) -> Self:
+        """The same but for these fields, which are not checked."""
+        twin = copy(self)
+        for name, value in changes.items():
+            force_setattr(twin, name, value)
+        return twin
 
 
-class Part(Model):
+class Part(Model, frozen=True):
     """A part of an example's wine. ``places`` left out: nobody knows where it grew; ``made_in``:
     where it was fermented, by whom the wine is bottled if ``made_here``; ``weight``: kilograms of
     grapes behind a litre."""
 
     share: Threshold
     variety: str | None = None
-    vintage: StrictInt | None = None
+    vintage: int | None = None
     picked: date | None = None
     places: tuple[str, ...] | None = None
     material: str | None = None
     role: Role | None = None
-    own: StrictBool | None = None
+    own: bool | None = None
     made_in: tuple[str, ...] | None = None
-    made_here: StrictBool | None = None
+    made_here: bool | None = None
     weight: Figure | None = None
     picking: str | None = None
 
 
-class Premises(Model):
+class Premises(Model, frozen=True):
     """Where an example's wine has been: the places of the premises, and what broke the stay."""
 
     places: tuple[str, ...] = ()
     left: str | None = None
 
 
-class Example(Model):
+class Example(Model, frozen=True):
     """A wine and a label, and what this rule alone must say of them."""
 
     label: dict[str, Any]
     verdict: Judgement
     near: Literal["above", "at", "below"] | None = None
     on: date | None = None
-    wine: tuple[Part, ...] = (Part.model_construct(share=Fraction(1)),)
+    wine: tuple[Part, ...] = (Part(share=Threshold(1)),)
     product: ProductClass = "still"
     markets: tuple[str, ...] = ()
     approvals: tuple[str, ...] = ()
-    measured: dict[str, str] = Field(default_factory=dict)
+    measured: dict[str, str] = field(default_factory=dict)
     format: str | None = None
     premises: Premises | None = None
     done: tuple[str, ...] = ()
-    materials: dict[str, tuple[str, ...]] = Field(default_factory=dict)
+    materials: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
+    def __post_init__(self) -> None:
         total = sum((part.share for part in self.wine), Fraction(0))
         if total != 1:
-            raise wrong(f"the shares of the wine sum to {total}, wanted exactly 1")
-        return self
+            raise ValueError(f"the shares of the wine sum to {total}, wanted exactly 1")
 
 
-class When(Model):
+class When(Model, frozen=True):
     """Where a rule applies. ``origin_types``: the type of the label's appellation;
     ``origin_count_min`` and ``_max``: how many places it joins (an overlap is one place);
     ``origin_inside``: it lies wholly in that place, or is it; ``origin_across``: it lies partly in
@@ -121,8 +129,8 @@ class When(Model):
     ``approved``: the label has an approval of that authority."""
 
     origin_types: tuple[AreaType, ...] = ()
-    origin_count_min: StrictInt = 0
-    origin_count_max: StrictInt | None = None
+    origin_count_min: int = 0
+    origin_count_max: int | None = None
     origin_inside: str | None = None
     origin_across: str | None = None
     product: tuple[ProductClass, ...] = ()
@@ -130,7 +138,7 @@ class When(Model):
     approved: str | None = None
 
 
-class Addition(Model):
+class Addition(Model, frozen=True):
     """What is added under a role and leaves the count (``exclude``) or counts as matching
     (``deem``), up to ``cap`` of the wine; ``over`` says what happens beyond the cap."""
 
@@ -140,19 +148,19 @@ class Addition(Model):
     over: Literal["count", "fail"] = "count"
 
 
-class YearShift(Model):
+class YearShift(Model, frozen=True):
     """Fruit picked from the day ``since`` to ``until`` (``MM-DD``) bears another year;
     ``grown_in``: where it grew there. ``doubt``: it may bear either, and why: then the day does not
     decide."""
 
-    since: Annotated[str, Field(pattern=r"^\d\d-\d\d$")]
-    until: Annotated[str, Field(pattern=r"^\d\d-\d\d$")]
-    years: StrictInt
+    since: Annotated[str, Meta(pattern=r"^\d\d-\d\d$")]
+    until: Annotated[str, Meta(pattern=r"^\d\d-\d\d$")]
+    years: int
     grown_in: str | None = None
     doubt: str | None = None
 
 
-class Band(Model):
+class Band(Model, frozen=True):
     """How far a printed strength may be from the wine's, in points: where the wine has at most
     ``up_to`` and is of ``products``; ``width``: how wide a printed range may be."""
 
@@ -162,7 +170,7 @@ class Band(Model):
     products: tuple[ProductClass, ...] = ()
 
 
-class Strength(Model):
+class Strength(Model, frozen=True):
     """What a statement of alcohol must be. ``lines``: wine and statement stand on one side of each,
     the line itself on the lower; ``numberless``: words that may stand for a number up to a
     strength; ``never``: words that may not stand in it; ``step``: what the number is a multiple
@@ -170,19 +178,17 @@ class Strength(Model):
 
     bands: tuple[Band, ...] = ()
     lines: tuple[Figure, ...] = ()
-    numberless: dict[str, Figure] = Field(default_factory=dict)
+    numberless: dict[str, Figure] = field(default_factory=dict)
     never: tuple[str, ...] = ()
     step: Figure | None = None
 
-    @model_validator(mode="after")
-    def _one(self) -> Self:
+    def __post_init__(self) -> None:
         asked = (self.bands, self.lines, self.numberless, self.never, self.step)
         if sum(bool(each) for each in asked) != 1:
-            raise wrong("a rule asks one thing of a strength")
-        return self
+            raise ValueError("a rule asks one thing of a strength")
 
 
-class Beside(Model):
+class Beside(Model, frozen=True):
     """A text that must stand on the label too, any of ``says``; not needed where the share of the
     name, wherever it grew, is at least ``unless_total``."""
 
@@ -190,14 +196,14 @@ class Beside(Model):
     unless_total: Threshold | None = None
 
 
-class Limit(Model):
+class Limit(Model, frozen=True):
     """A measured value that must be below a limit (mg/L)."""
 
     quantity: Literal["total_so2", "free_so2"]
     below: Figure
 
 
-class Substance(Model):
+class Substance(Model, frozen=True):
     """What a material may be made of (``names``), and what that is on a list of ingredients:
     ``kind``, the ``term`` and the ``group`` that it stands under there, and its ``allergen``."""
 
@@ -208,7 +214,7 @@ class Substance(Model):
     allergen: str | None = None
 
 
-class Ingredients(Model):
+class Ingredients(Model, frozen=True):
     """How a market wants ingredients told: by what law, from which day on, with what ``first``.
 
     ``roles`` are the terms under which additions of those roles stand; sulfites are declared

@@ -8,9 +8,10 @@ decided.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
+
+from msgspec import Struct
 
 from ampelog.appellations import listing
 from ampelog.composition import sign
@@ -32,8 +33,7 @@ from ampelog.statements import doubts, plain, unknown_part
 _GRID = 10**DECIMALS
 
 
-@dataclass(frozen=True)
-class Reach:
+class Reach(Struct, frozen=True):
     """A share against a threshold.
 
     ``bound`` is the threshold; ``actual`` the share that certainly matches, rounded down to 30

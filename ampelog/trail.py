@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog import moments
 from ampelog.cellar_work import naming
@@ -32,8 +33,7 @@ Register = tuple[str, str]
 _FILLING = ("crush", "press", "rack", "barrel_down", "top", "blend", "bottle", "pack")
 
 
-@dataclass(frozen=True)
-class Logged:
+class Logged(Struct, frozen=True):
     """One record: ``instant`` orders it, ``event`` is as recorded."""
 
     position: int
@@ -42,8 +42,7 @@ class Logged:
     event: dict[str, Any]
 
 
-@dataclass(frozen=True)
-class Effect:
+class Effect(Struct, frozen=True):
     """An event as it takes effect, and all the records that tell of it."""
 
     instant: int
@@ -53,8 +52,7 @@ class Effect:
     struck: bool = False
 
 
-@dataclass(frozen=True)
-class Trail:
+class Trail(Struct, frozen=True):
     """The trail as printed, what it sums, when each lot first took anything in (a date), and all
     that took effect, in order of time."""
 

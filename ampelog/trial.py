@@ -10,11 +10,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 from typing import Any
 from uuid import NAMESPACE_URL, uuid5
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import claimable, composing, lines, moments
 from ampelog.errors import Refused
@@ -36,8 +38,7 @@ MONEY = 4
 """Decimals of a cost."""
 
 
-@dataclass(frozen=True)
-class Asking:
+class Asking(Struct, frozen=True):
     """Who asks when, of which day, and what else is supposed."""
 
     by: str
@@ -46,8 +47,7 @@ class Asking:
     entries: tuple[Entry, ...] = ()
 
 
-@dataclass(frozen=True)
-class Tried:
+class Tried(Struct, frozen=True):
     """A candidate after its trial: the answer as JSON, and the verdicts it rests on."""
 
     candidate: Candidate
@@ -130,7 +130,7 @@ class Trial:
             raise Refused(f"candidate {candidate.name} draws on nothing")
         event = self.event(candidate)
         with self.cellar(candidate) as view:
-            findings = [dict(vars(one)) for one in self.findings]
+            findings = [one.row() for one in self.findings]
             lot = view.lot(self.recipe.into)
             made = composing.composition(view, lot.name, composing.fields(",".join(self.recipe.by)))
             label, rows, told = self._claims(view)

@@ -6,8 +6,9 @@ targets, else the first candidate.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog.blend_search import Search
 from ampelog.errors import Refused
@@ -21,8 +22,7 @@ NOTHING: dict[str, Any] = {
 """Where no blend meets the targets."""
 
 
-@dataclass(frozen=True)
-class Answered:
+class Answered(Struct, frozen=True):
     """The answer as JSON, whether it is yes, and all that was tried, the solver's blend last."""
 
     told: dict[str, Any]

@@ -10,9 +10,10 @@ import json
 import re
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import chain, proof, rules
 from ampelog.errors import Finding, Refused
@@ -31,8 +32,7 @@ _WHOLE = {"position", "recorded_at", "check", "salt", "event"}
 _MASKED = {"position", "recorded_at", "check", "private", "stated", "event"}
 
 
-@dataclass
-class Unpacked:
+class Unpacked(Struct):
     """What could be read, and what is wrong. ``lines`` are in order of position."""
 
     findings: list[Finding] = field(default_factory=list)

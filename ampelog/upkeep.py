@@ -78,7 +78,7 @@ def verify(ledger: Ledger) -> dict[str, Any]:
     return {
         "ok": not findings,
         "checked": checked,
-        "findings": [vars(finding) for finding in findings],
+        "findings": [finding.row() for finding in findings],
     }
 
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
 from typing import Any
+
+from msgspec import Struct, field
 
 from ampelog import history, moments
 from ampelog.composing import count
@@ -30,8 +31,7 @@ NEVER = -FOREVER
 MOST_EVENTS = 8
 
 
-@dataclass(slots=True)
-class Reached:
+class Reached(Struct):
     """What reached a vessel: the last instant by kind, the first of all, and when its lot came."""
 
     last: dict[str, int] = field(default_factory=dict)

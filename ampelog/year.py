@@ -5,7 +5,7 @@ Masses are kilograms, volumes litres, as decimal strings; dates ISO 8601.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from ampelog.facts import Head
 
@@ -20,8 +20,7 @@ MEANING = (
 )
 
 
-@dataclass(frozen=True)
-class Harvested:
+class Harvested(Struct, frozen=True):
     """What a block gave: its pickings of one variety."""
 
     block: str
@@ -35,8 +34,7 @@ class Harvested:
     tons_per_acre: str | None
 
 
-@dataclass(frozen=True)
-class Yielded:
+class Yielded(Struct, frozen=True):
     """What fruit gave, beside the published band."""
 
     lot: str
@@ -45,8 +43,7 @@ class Yielded:
     verdict: str
 
 
-@dataclass(frozen=True)
-class Fate:
+class Fate(Struct, frozen=True):
     """Where part of the vintage's volume is, or went; ``share`` of all that came in."""
 
     what: str
@@ -54,16 +51,14 @@ class Fate:
     share: str
 
 
-@dataclass(frozen=True)
-class Lost:
+class Lost(Struct, frozen=True):
     """What was lost at a stage, and why."""
 
     reason: str
     volume_l: str
 
 
-@dataclass(frozen=True)
-class Stage:
+class Stage(Struct, frozen=True):
     """A stage of the vintage's way. What came from outside (``came_l``), from the stage before
     (``passed_l``) and was measured more than the book said (``gained_l``) is what went on to the
     next, left, is there, and was lost."""
@@ -78,8 +73,7 @@ class Stage:
     lost: tuple[Lost, ...]
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(Struct, frozen=True):
     """Something odd in the records of the year, as the audit tells it; ``count`` of its sort."""
 
     finding: str
@@ -87,8 +81,7 @@ class Found:
     says: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Fermented:
+class Fermented(Struct, frozen=True):
     """One fermentation: where, by what, how the cap was worked, and from what sugar to what."""
 
     lot: str
@@ -100,8 +93,7 @@ class Fermented:
     last_brix: str | None
 
 
-@dataclass(frozen=True)
-class Oak:
+class Oak(Struct, frozen=True):
     """Barrels that were filled with the vintage's wine, of one cooper and age."""
 
     cooper: str
@@ -110,8 +102,7 @@ class Oak:
     barrels: int
 
 
-@dataclass(frozen=True)
-class Bottled:
+class Bottled(Struct, frozen=True):
     """A wine that was bottled, of which the vintage is the largest part."""
 
     lot: str
@@ -126,8 +117,7 @@ class Bottled:
     state: str
 
 
-@dataclass(frozen=True)
-class Stocked:
+class Stocked(Struct, frozen=True):
     """What a lot held at the end of the calendar year."""
 
     lot: str
@@ -137,8 +127,7 @@ class Stocked:
     cases: str | None
 
 
-@dataclass(frozen=True)
-class Mended:
+class Mended(Struct, frozen=True):
     """A correction made in the calendar year."""
 
     position: int
@@ -148,8 +137,7 @@ class Mended:
     reason: str
 
 
-@dataclass(frozen=True)
-class Year:
+class Year(Struct, frozen=True):
     """The whole report."""
 
     year: int

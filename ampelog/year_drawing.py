@@ -7,8 +7,9 @@ All lengths are whole hundredths of a point; the same numbers give the same byte
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
+
+from msgspec import Struct
 
 from ampelog.svg import fitted, framed, pt, ribbon, text
 from ampelog.year import Stage
@@ -27,8 +28,7 @@ _SOURCES = ("Fruit", "Wine bought in", "Bottles bought in")
 _GAINED = "More than the book"
 
 
-@dataclass
-class _Bar:
+class _Bar(Struct):
     """A bar: where it stands, how high, and how much of its right side is taken."""
 
     x: int
@@ -42,8 +42,7 @@ class _Bar:
         return self.x + BAR
 
 
-@dataclass(frozen=True)
-class _End:
+class _End(Struct, frozen=True):
     """Where part of the vintage is or went: of which stage, in words, and how it is drawn."""
 
     stage: int

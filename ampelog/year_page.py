@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
+
+from msgspec import to_builtins
 
 from ampelog import printing, say, typeset, year_drawing
 from ampelog.printing import Covered, Made, Page, ours
@@ -100,7 +101,7 @@ def tables(facts: Year, folder: Path) -> list[Path]:
     """Write each table as ``YEAR-NAME.csv`` into a folder, made where it is not there; text cells
     are defused against formulas."""
     folder.mkdir(parents=True, exist_ok=True)
-    told = asdict(facts)
+    told = to_builtins(facts)
     told["losses"] = [
         {"stage": stage["name"], **one} for stage in told["stages"] for one in stage.pop("lost")
     ]

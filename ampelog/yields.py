@@ -8,10 +8,11 @@ sure it is, and whether it is only a proposal.
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog.quantities import GALLON, SHORT_TON, floor_text
 from ampelog.resources import folder
@@ -31,8 +32,7 @@ _WHAT = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(Struct, frozen=True):
     """What is usual of a quantity, from ``low`` to ``high``, both included, in ``unit``."""
 
     id: str
@@ -50,8 +50,7 @@ class Band:
         return self.low <= value <= self.high
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """A value beside its band: ``usual`` inside it, else ``unusual``; ``doubtful`` outside of all
     that is published of the quantity (of what is only proposed: by more than a factor of two)."""
 

@@ -11,7 +11,6 @@ import subprocess
 import sys
 from collections.abc import Callable, Mapping
 from copy import deepcopy
-from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,7 @@ import pikepdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import asdict, replace
 
 from ampelog import (
     attesting,
@@ -184,7 +184,7 @@ def test_the_attachments_are_what_they_are_called(whole: tuple[Dossier, Files, b
     assert files["rules-us.toml"] == pack.read_bytes()
     assert files[EVIDENCE][3:10] == b"\0\0\0\0\0\2\xff", "neither name nor time nor system"
     head = json.loads(files[HEAD])
-    assert head == vars(made.head)
+    assert head == asdict(made.head)
     assert (
         proof.root_of(
             {

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 
 from ampelog import ledger, lines, moments, opening, recording, scribe
 from ampelog.errors import Finding, Refused
-from ampelog.events import KINDS, model_of
+from ampelog.events import KINDS
 from tests.program import EXAMPLE, WINE, Run, copied, journal_of
 
 pytest_plugins = ("tests.running",)
@@ -641,10 +641,13 @@ def test_a_form_that_is_not_looked_at_is_found_wrong_later(event: dict[str, Any]
     entries, _ = lines.read([line_], "f", zone, now)
     unlooked, _ = lines.read([line_], "f", zone, now, formed=False)
     if entries:
-        assert [one.instant for one in unlooked] == [one.instant for one in entries]
+        assert [(one.event, one.instant) for one in unlooked] == [
+            (one.event, one.instant) for one in entries
+        ]
+        lines.check(unlooked[0].event, unlooked[0].line)
     elif unlooked:
-        with pytest.raises(ValidationError):
-            model_of(unlooked[0].event)
+        with pytest.raises((ValidationError, lines.NotJson)):
+            lines.check(unlooked[0].event, unlooked[0].line)
 
 
 WORDS = st.sampled_from([

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from ampelog import rules
 from ampelog.blend_goals import Every, Some, Sum, Wines, harder
@@ -118,7 +119,7 @@ def test_the_weight_of_the_grapes_counts_where_it_is_known_of_all_that_is_taken(
     other = wine({"share": "1", "variety": CS, "weight": weight})
     unknown = wine(part("1", CS))
     three = fills(known, other, unknown)
-    by_weight = ByGrapes(replace(merlot(Fraction(3, 4)), grapes=True))
+    by_weight = ByGrapes(structs.replace(merlot(Fraction(3, 4)), grapes=True))
     goal = Wines(three, three[0]).goal(by_weight)
     assert goal.holds([3, 1, 0]) == (weight == "1")
     assert goal.holds([6, 1, 0])

@@ -191,13 +191,8 @@ def test_without_a_pack_every_statement_is_undetermined() -> None:
 
 def changed(rule_id: str, **fields: Any) -> rules.Pack:
     """The federal pack with one rule changed."""
-    return US.model_copy(
-        update={
-            "rule": tuple(
-                rule.model_copy(update=fields) if rule.id == rule_id else rule for rule in US.rule
-            )
-        }
-    )
+    rules_of = [rule.but(**fields) if rule.id == rule_id else rule for rule in US.rule]
+    return US.but(rule=tuple(rules_of))
 
 
 def test_what_a_permission_requires_is_asked_too() -> None:
@@ -211,8 +206,8 @@ def test_what_a_permission_requires_is_asked_too() -> None:
 
 def test_of_two_permissions_one_is_enough() -> None:
     (ava,) = [rule for rule in US.rule if rule.id == "us-appellation-ava"]
-    lower = ava.model_copy(update={"id": "us-lower", "min_total": Fraction("0.5")})
-    pack = US.model_copy(update={"rule": (*US.rule, lower)})
+    lower = ava.but(id="us-lower", min_total=Fraction("0.5"))
+    pack = US.but(rule=(*US.rule, lower))
     fills = bulk(wine(part("0.6", ME, QB), part("0.4", ME)))
     (row,) = judge({"appellation": QB}, fills, [pack], PLACES, TODAY)
     assert (row.rule, row.verdict) == ("us-lower", SUPPORTED)

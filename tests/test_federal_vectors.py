@@ -304,7 +304,7 @@ def test_a_vineyard_and_what_texas_adds() -> None:
 
 def test_fruit_of_a_season_picked_after_its_turn_is_for_review() -> None:
     # D21
-    parts = (grown("1", "Area P", "California", picked="2026-01-05"),)
+    parts = (grown("1", "Area P", "California", picked=date(2026, 1, 5)),)
     for year in (2025, 2026):
         rows = put("us", {"vintage": year, "appellation": "Area P"}, *parts)
         assert of(rows, "us-vintage-ava") == {UNDETERMINED}

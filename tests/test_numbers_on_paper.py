@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from ampelog import ledger as ledgers
 from ampelog import parcel, pdf_file, printing, render, report, typeset

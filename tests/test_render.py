@@ -8,7 +8,6 @@ import re
 import subprocess
 import sys
 import zlib
-from dataclasses import replace
 from fractions import Fraction
 from html.parser import HTMLParser
 from pathlib import Path
@@ -16,6 +15,7 @@ from pathlib import Path
 import page
 import pikepdf
 import pytest
+from msgspec.structs import replace
 
 from ampelog import printing, render, typeset
 from ampelog.errors import Refused

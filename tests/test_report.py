@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec.structs import replace
 
 from ampelog import ledger, lines, moments, recording, render, report, stock, trail
 from ampelog.errors import Refused

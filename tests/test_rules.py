@@ -207,7 +207,7 @@ def test_an_unknown_pack_is_refused_and_the_known_are_named() -> None:
 
 def test_a_rule_is_in_force_on_its_first_and_last_day() -> None:
     rule = next(rule for rule in rules.pack("us").rule if rule.id == "us-vintage-country-before")
-    bounded = rule.model_copy(update={"valid_from": date(2000, 1, 1)})
+    bounded = rule.but(valid_from=date(2000, 1, 1))
     assert [
         bounded.in_force(day)
         for day in (date(1999, 12, 31), date(2000, 1, 1), date(2012, 11, 12), date(2012, 11, 13))

@@ -4,10 +4,10 @@ the label information record, and the trail of very many events."""
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from msgspec.structs import replace
 
 from ampelog import audience, render, report, sections, trail
 from ampelog.facts import Dossier, document

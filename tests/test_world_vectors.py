@@ -7,6 +7,7 @@ decides: there the vector is what its figures give.
 
 from __future__ import annotations
 
+from datetime import date
 from fractions import Fraction
 from typing import Any
 
@@ -194,7 +195,7 @@ def test_a_weak_rule_gives_its_figures_and_decides_nothing() -> None:
 def test_the_southern_spring_is_of_the_next_year_only_where_it_is_spring() -> None:
     # Wine Australia, about 2020: fruit of September to December bears the year that follows
     def of_year(**more: Any) -> str:
-        parts = ({"share": "1", "picked": "2024-10-01", **more},)
+        parts = ({"share": "1", "picked": date(2024, 10, 1), **more},)
         (row,) = put("au", {"vintage": 2025}, parts)
         return row.verdict
 

@@ -108,7 +108,7 @@ class Registered:
 
 def wine(*parts: Mapping[str, object], blur: Fraction = Fraction(0)) -> Wine:
     """A wine from parts as a rule pack's examples write them; the shares sum to 1."""
-    return of(Example.model_validate({"label": {}, "verdict": "refused", "wine": parts}).wine, blur)
+    return of(rules.of({"label": {}, "verdict": "refused", "wine": parts}, Example).wine, blur)
 
 
 def of(parts: Sequence[Part], blur: Fraction = Fraction(0)) -> Wine:
@@ -157,7 +157,7 @@ def filled(example: Example) -> tuple[Fill, ...]:
 def judged(pack: Pack, rule: Rule, example: Example) -> list[Verdict]:
     """The rows of an example before its pack, where this rule is the only permission."""
     alone = tuple(each for each in pack.rule if each.id == rule.id or not each.permits)
-    pack = pack.model_copy(update={"rule": alone})
+    pack = pack.but(rule=alone)
     places = Registered(pack.example_places, pack.example_within, pack.example_spans)
     label = Label(example.product, (pack.id, *example.markets), example.approvals)
     on = example.on or pack.example_on
