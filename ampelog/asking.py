@@ -98,7 +98,7 @@ class Settings(Struct, frozen=True):
 def options(  # noqa: PLR0913  one parameter an option
     context: typer.Context,
     ledger: Annotated[
-        Path, typer.Option(envvar="AMPELOG_LEDGER", help="The ledger's file.")
+        Path, typer.Option(envvar="AMPELOG_LEDGER", readable=False, help="The ledger's file.")
     ] = Path("cellar.duckdb"),
     as_of: Annotated[str | None, typer.Option(help="The cellar at the end of that day.")] = None,
     known_on: Annotated[

@@ -165,19 +165,19 @@ def _stops(judging: Judging, step: Step, on: date) -> Iterator[Odd]:
     failing = [gate for gate in gates if gate["verdict"] == FAIL]
     others = [gate for gate in gates if gate["verdict"] != FAIL]
     into = listed(dict.fromkeys(str(end.lot) for end in step.model.to))
-    name = judging.lot.name
+    name, first = judging.lot.name, str(step.model.to[0].lot)
     if failing:
         why = "; ".join(
             f"{gate['gate']} {gate['name']}: {gate['says'].rstrip('.')}" for gate in failing
         )
         says = f"`{name}` was bottled as `{into}`. {why}."
         more = {"gates": [gate["gate"] for gate in failing]}
-        yield Odd("bottled with a gate failing", step.id, into, says, on, step.position, more)
+        yield Odd("bottled with a gate failing", step.id, first, says, on, step.position, more)
     if others:
         why = listed(f"{gate['gate']} {gate['name']} ({gate['verdict']})" for gate in others)
         says = f"`{name}` was bottled as `{into}`; not before the records then: {why}."
         more = {"gates": [gate["gate"] for gate in others]}
-        yield Odd("bottled without a record", step.id, into, says, on, step.position, more)
+        yield Odd("bottled without a record", step.id, first, says, on, step.position, more)
 
 
 # ---- labels before the rule packs

@@ -12,13 +12,12 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import combinations, islice
 from math import inf
 from typing import Any
 
-from msgspec import Struct
+from msgspec import Struct, field
 
 from ampelog.blend_goals import Aim, Amounts, Every, Goal, Sum, sums
 
@@ -71,8 +70,7 @@ class Found(Struct, frozen=True):
     grid: bool = False
 
 
-@dataclass
-class Rows:
+class Rows(Struct):
     """A problem as HiGHS takes it: columns with bounds, rows with what they are at least."""
 
     plan: Plan

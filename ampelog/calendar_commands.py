@@ -51,7 +51,7 @@ def _written(
     view: View, rows: list[dict[str, Any]], today: date, to: tuple[Path | None, Path | None, str]
 ) -> None:
     """The files that were asked for, each told on standard error."""
-    from ampelog import printing
+    from ampelog import outlet, printing
 
     ics, out, paper = to
     premises = str(view.ledger.records(1, 1)[0].event["name"])
@@ -66,5 +66,5 @@ def _written(
     if ics is not None:
         from ampelog.appointments import icalendar
 
-        printing.keep(icalendar(view, rows, premises), ics)
+        outlet.keep(icalendar(view, rows, premises), ics)
         say.note(f"{ics}: {sum(row['release_on'] is not None for row in rows)} entries")

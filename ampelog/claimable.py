@@ -7,11 +7,11 @@ together by falling share. Each is put before the packs as a label of its own.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.claims import Verdict, judge

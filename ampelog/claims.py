@@ -11,11 +11,13 @@ Nothing here belongs to a country: packs say what is asked (``rules``), ``thresh
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
-from functools import partial
+from functools import cached_property, partial
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import particulars
 from ampelog.appellations import Area, Places, areas, unnested, unregistered
@@ -99,8 +101,7 @@ def _no_rule(claim: str, statement: str) -> Verdict:
     return Verdict(claim, statement, UNDETERMINED, why)
 
 
-@dataclass
-class _Case:
+class _Case(Struct, dict=True):
     """One label before one pack."""
 
     pack: Pack
@@ -109,17 +110,24 @@ class _Case:
     places: Places
     on: date
     label: Label
-    rules: list[Rule] = field(init=False)
-    areas: list[Area] = field(init=False)
-    setting: Setting = field(init=False)
 
-    def __post_init__(self) -> None:
-        self.rules = [rule for rule in self.pack.rule if rule.in_force(self.on)]
+    @cached_property
+    def rules(self) -> list[Rule]:
+        """The pack's rules that are in force."""
+        return [rule for rule in self.pack.rule if rule.in_force(self.on)]
+
+    @cached_property
+    def areas(self) -> list[Area]:
+        """The appellations of the label."""
         overlapping = {
             type_ for rule in self.rules if rule.together == "overlap" for type_ in rule.area_types
         }
-        self.areas = areas(self.stated, self.places, frozenset(overlapping))
-        self.setting = Setting(self.pack, self.places, tuple(self.areas), self.label.product)
+        return areas(self.stated, self.places, frozenset(overlapping))
+
+    @cached_property
+    def setting(self) -> Setting:
+        """What a rule needs to know beside the statement."""
+        return Setting(self.pack, self.places, tuple(self.areas), self.label.product)
 
     def rows(self) -> list[Verdict]:
         """Every row of this pack, each once."""

@@ -107,7 +107,7 @@ def main(words: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if words is None else words)
     try:
         _check_text(words)
-        front, rest = _parted(words)
+        front, rest = _parted([_composed(word) for word in words])
         _asked(rest)(args=front + rest, prog_name="ampelog")
     except No:
         return 1
@@ -133,6 +133,17 @@ def _check_text(words: Sequence[str]) -> None:
             raise Refused(
                 f"the argument `{word}` is not UTF-8", hint="type it again, or rename the file"
             ) from None
+
+
+def _composed(word: str) -> str:
+    """A word as texts are kept, composed (NFC); the name of a file stays as it was typed."""
+    if word.isascii():
+        return word
+    from unicodedata import normalize
+
+    said = Path(word.partition("=")[2] if word.startswith("--") else word)
+    is_file = said.exists() or (said.parent != Path() and said.parent.is_dir())
+    return word if is_file else normalize("NFC", word)
 
 
 def _refused(problem: AmpelogError) -> int:

@@ -78,11 +78,12 @@ def _row(by: Sequence[str], key: tuple[Any, ...], share: str) -> dict[str, Any]:
     return {**row, "share": share}
 
 
-def fills_of(lot: Lot) -> dict[int, int]:
-    """Of bottles: each fill with its amount (10^-12 L), over all holdings."""
+def fills_of(lot: Lot, vessel: str | None = None) -> dict[int, int]:
+    """Of bottles: each fill with its amount (10^-12 L), in a vessel or over all holdings."""
     found: dict[int, int] = {}
     if lot.sort == BOTTLES:
-        for holding in lot.contents().values():
+        there = lot.contents()
+        for holding in there.values() if vessel is None else [there[vessel]]:
             for node, amount in holding.parts:
                 found[node] = found.get(node, 0) + amount
     return found
@@ -111,7 +112,7 @@ def composition(
     lot = view.lot(name)
     kinds = Kinds(fraction="fraction" in by, ferment=not {"organism", "regime"}.isdisjoint(by))
     content = view.content(lot, vessel)
-    fills = fills_of(lot) if vessel is None else {}
+    fills = fills_of(lot, vessel)
     whole, *each = view.compositions(lot, [content, *([(node, 1)] for node in fills)], kinds=kinds)
     positions = view.positions(fills)
     events = view.events(positions.values())

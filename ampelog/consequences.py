@@ -7,6 +7,7 @@ the load can reach: those that its events name, and all that took in any of thei
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
@@ -33,8 +34,8 @@ from ampelog.stock import on_hold
 from ampelog.told import told
 
 _SHOWN = ("variety", "vintage")
-_DIGITS = 26
-"""Signs of a share that are compared: what differs after 24 decimals is rounding."""
+_ROUNDED = re.compile(r"(?<=\.\d{24})\d+")
+"""What of a share is not compared: what differs after 24 decimals is rounding."""
 _RANK = {"refused": 0, "undetermined": 1}
 
 
@@ -95,7 +96,7 @@ class Consequences:
                 "shipped": _shipped(after, lot),
             }
             for lot, what in {**was, **then}
-            if was.get((lot, what)) != then.get((lot, what))
+            if differs(was.get((lot, what)), then.get((lot, what)))
         ]
         self.rows = sorted(rows, key=_gravity)
 
@@ -109,6 +110,13 @@ class Consequences:
         stands = grounds.of(after, after.lots_named(lots))
         named = {name for event in self._about for name in projection.named(event)}
         return {name for name, ground in stands.items() if stood.get(name) == ground} - named
+
+
+def differs(before: str | None, after: str | None) -> bool:
+    """Whether two answers are told apart by more than rounding."""
+    if before is None or after is None:
+        return before is not after
+    return _ROUNDED.sub("", before) != _ROUNDED.sub("", after)
 
 
 def _gravity(change: dict[str, Any]) -> tuple[int, str, str]:
@@ -241,7 +249,7 @@ def _made_of(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
 
         for (value, material), share in composition.rows(key):
             named = material if material is not None else "not known" if value is None else value
-            yield f"{field}: {named}", share[:_DIGITS]
+            yield f"{field}: {named}", share
 
 
 def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
@@ -256,7 +264,7 @@ def _statements(view: View, lot: Lot) -> Iterator[tuple[str, str]]:
         seen[what] = seen.get(what, 0) + 1
         if seen[what] > 1:
             what = f"{what}, fill {seen[what]}"
-        actual = "" if one["actual"] is None else f", {one['actual'][:_DIGITS]}"
+        actual = "" if one["actual"] is None else f", {one['actual']}"
         yield what, f"{one['verdict']}{actual}"
 
 

@@ -140,12 +140,12 @@ def _amended(
     asked: Settings, found: Sequence[Amended], changes: list[dict[str, Any]], out: Path | None
 ) -> None:
     """The corrections as lines of JSON into a file, and in words."""
-    from ampelog import changes_sheet, printing
+    from ampelog import changes_sheet, outlet
     from ampelog.words import words
 
     lines = "".join(json.dumps(one.correction, ensure_ascii=False) + "\n" for one in found)
     if out is not None and found:
-        printing.keep(lines.encode(), out)
+        outlet.keep(lines.encode(), out)
     told = [
         {"corrects": one.correction["corrects"], "position": one.position}
         | {"before": one.before, "after": one.after}

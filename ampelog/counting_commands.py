@@ -69,14 +69,14 @@ def _form(what: str, kind: str | None, dates: str | None, decimal: str | None) -
 
 def _count_csv(asked: Settings, view: View, out: Path, premises: str | None, *, blind: bool) -> int:
     """The count sheet as a table to fill in; the number of its rows."""
-    from ampelog import counting, printing
+    from ampelog import counting, outlet
 
     rows = counting.sheet(view, asked.units, asking.today(view), premises)
     if blind:
         rows = [{**row, "book": ""} for row in rows]
     if out.exists():
         raise Refused(f"{out} is there already", hint="figures may stand in it; name another file")
-    printing.keep(say.as_csv(rows).encode(), out)
+    outlet.keep(say.as_csv(rows).encode(), out)
     return len(rows)
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from ampelog import printing
+from ampelog import outlet, printing
 from ampelog.audience import AUDITOR
 from ampelog.facts import Dossier, Head
 from ampelog.gates import beside
@@ -135,5 +135,5 @@ def index(written: Sequence[Written], head: Head, premises: str, as_of: str, fol
     values = {"written": written, "head": head, "premises": premises}
     path = folder / "index.html"
     text = printing.html(lambda _: printing.Page("dossiers.html", as_of, values))
-    printing.keep(text.encode("utf-8"), path)
+    outlet.keep(text.encode("utf-8"), path)
     return path

@@ -7,9 +7,7 @@ same. Sources that then look alike are one.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from functools import cached_property
@@ -26,6 +24,7 @@ from ampelog.estate import controlled
 from ampelog.expander import Expander
 from ampelog.genealogy import Kinds, Mark
 from ampelog.law import Pack
+from ampelog.likeness import Alike
 from ampelog.places import Places
 from ampelog.premises import Premises, made_elsewhere, stays
 from ampelog.questions import View
@@ -35,8 +34,7 @@ from ampelog.sources import Leaf
 from ampelog.state import MASS, Lot
 
 
-@dataclass(frozen=True)
-class Seen:
+class Seen(Alike, frozen=True, eq=False):
     """A source, or several that look alike. ``named`` are the places that it names, ``spans``
     those that its block crosses. ``made_at``: the places of each premises where it may have been
     fermented; empty where none is known."""
@@ -53,7 +51,7 @@ class Seen:
     spans: tuple[str, ...] = ()
     made_at: tuple[tuple[str, ...], ...] = ()
     facts: tuple[tuple[str, Any], ...] = ()
-    places: Places | None = field(default=None, compare=False, repr=False)
+    places: Places | None = None
 
     def grown_in(self, place: str, /) -> bool | None:
         """Whether it was grown in a place; None where that is not known."""
@@ -261,10 +259,7 @@ class Evidence:
 
         def pooled(node: int, mark: Mark) -> list[tuple[Leaf, Fraction]]:
             taken = (mark[0], mark[1], None) if weights else mark
-            return [
-                (dataclasses.replace(leaf, pool=mark[2]), share)
-                for leaf, share in expand(node, taken)
-            ]
+            return [(replace(leaf, pool=mark[2]), share) for leaf, share in expand(node, taken)]
 
         seed = f"{self.view.head.root}/{self.lot.name}"
         return [Composition(genealogy, content, pooled, seed, kinds) for content in parts]
@@ -289,7 +284,7 @@ class Evidence:
                 made_here=self._made_here(leaf),
                 made_at=self._made_at(leaf),
             )
-        return seen(dataclasses.replace(leaf, places=self._map), self.asked, extra, facts)
+        return seen(replace(leaf, places=self._map), self.asked, extra, facts)
 
     def _own(self, leaf: Leaf) -> bool | None:
         years = self.asked.own

@@ -7,9 +7,9 @@ from fractions import Fraction
 from typing import Any
 
 from ampelog import stock
-from ampelog.composition import decimals
+from ampelog.composition import partition
 from ampelog.genealogy import BITS, Genealogy, forward
-from ampelog.quantities import SHARE_DECIMALS, text
+from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.state import BOTTLES, MASS
 from ampelog.year import Fate
@@ -46,11 +46,15 @@ def fates(view: View, year: int) -> tuple[tuple[Fate, ...], int]:
                 left = "left in bottles" if each.sort == BOTTLES else "left in bulk"
                 parts[left] = parts.get(left, 0) + of_year(each.parts)
     parts[LOST] = entered - sum(parts.values())
-    return tuple(
-        Fate(what, text(amount), _share(amount, entered))
-        for what, amount in sorted(parts.items(), key=lambda one: -one[1])
-        if amount
-    ), entered
+    there = sorted(((what, amount) for what, amount in parts.items() if amount), key=_most_first)
+    whole = entered or 1
+    rows = partition({(what,): Fraction(amount, whole) for what, amount in there})
+    share_of = {what: share for (what,), share in rows}
+    return tuple(Fate(what, text(amount), share_of[what]) for what, amount in there), entered
+
+
+def _most_first(part: tuple[str, int]) -> int:
+    return -part[1]
 
 
 def _origins(view: View, genealogy: Genealogy, year: int) -> tuple[list[int], int]:
@@ -85,7 +89,3 @@ def _volume(event: dict[str, object]) -> int:
     if "bottles" in event:
         return int(str(event["bottles"])) * parse(str(event["format"])).amount
     return 0
-
-
-def _share(amount: int, whole: int) -> str:
-    return decimals(int(Fraction(amount, whole) * 10**SHARE_DECIMALS)) if whole else "0"

@@ -14,7 +14,6 @@ import json
 import os
 import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
 
@@ -94,20 +93,14 @@ class Damaged(Exception):
         self.says = says
 
 
-@dataclass(frozen=True)
 class Files:
     """The files of one ledger, all beside its database and named after it."""
 
-    database: Path
-    journal: Path = field(init=False)
-    lock: Path = field(init=False)
-
-    def __post_init__(self) -> None:
+    def __init__(self, database: Path) -> None:
         # Links are followed first: two names of one ledger must meet at one lock.
-        real = self.database.resolve()
-        object.__setattr__(self, "database", real)
-        object.__setattr__(self, "journal", real.with_name(f"{real.stem}.journal.jsonl"))
-        object.__setattr__(self, "lock", real.with_name(f"{real.stem}.lock"))
+        self.database = database.resolve()
+        self.journal = self.database.with_name(f"{self.database.stem}.journal.jsonl")
+        self.lock = self.database.with_name(f"{self.database.stem}.lock")
 
     def beside(self, mark: str, suffix: str) -> Path:
         """The first free name ``STEM.MARK-N.SUFFIX`` beside the ledger."""

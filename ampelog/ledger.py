@@ -12,18 +12,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from itertools import permutations
 from pathlib import Path
 from typing import Any, TypeVar
 
 from msgspec import Struct
 
-from ampelog import chain, journal, moments
-from ampelog.database import REPAIR, Database, shape, wal
+from ampelog import chain, journal, moments, outlet
+from ampelog.database import REPAIR, Database, shape
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
-from ampelog.keeping import agrees, catch_up, copied, damaged, establish, new
+from ampelog.keeping import agrees, catch_up, copied, damaged, establish
 from ampelog.lock import held
 from ampelog.scribe import Draft, Form, Scribe
 
@@ -374,23 +374,15 @@ def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
     head.
 
     Every leaf and seal is verified on the way: ``Unopenable`` where one fails, and ``out`` is as
-    it was before. A file that is there is replaced in one step, unless it is the ledger's own
+    it was before. A file that is there is replaced in one step, unless it is a ledger's own
     (``Refused``, as where it cannot be written).
     """
     files = ledger._files
-    if out.resolve() in (files.database, files.journal, files.lock, wal(files.database)):
-        raise Refused(f"{out} belongs to the ledger; name another file")
-    fresh = new(out)
-    try:
-        with files.journal.open("rb") as source, fresh.open("wb") as target:
-            head = copied(source, target)
-        fresh.replace(out)
-        journal.sync_folder(out)
-    except Damaged as fault:
-        raise damaged(files.journal, fault) from None
-    except OSError as fault:
-        raise Refused(f"{out} could not be written: {fault.strerror}") from None
-    finally:
-        with suppress(OSError):
-            fresh.unlink(missing_ok=True)
+    with outlet.written(out) as target:
+        try:
+            with files.journal.open("rb") as source:
+                head = copied(source, target)
+        except Damaged as fault:
+            raise damaged(files.journal, fault) from None
+    journal.sync_folder(out)
     return head.position, head

@@ -18,7 +18,7 @@ from ampelog.published import OutsideTable
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.resting import style_of
-from ampelog.state import VOLUME, Lot
+from ampelog.state import BOTTLES, MASS, VOLUME, Lot
 
 Row = dict[str, Any]
 _TARGETS = {"dry red": sulfur.RED, "fortified": sulfur.RED}
@@ -28,13 +28,14 @@ _ORDER = {quantity: at for at, quantity in enumerate(UNITS)}
 
 
 def numbers(view: View, today: date, name: str | None = None) -> list[Row]:
-    """Every latest value of the lots of juice, must and wine, or of the one named.
+    """Every latest value of the lots of juice, must and wine, or of the one named, which may be of
+    bottles.
 
-    ``Refused`` where the one named never was, or was never measured by volume.
+    ``Refused`` where the one named never was, or is held by mass.
     """
     if name is not None:
         lots = [view.lot(name)]
-        if lots[0].sort != VOLUME:
+        if lots[0].sort == MASS:
             raise Refused(
                 f"`{name}` is held by {lots[0].sort}: there is no juice, must or wine to measure",
                 hint="`ampelog lots` lists what is in the cellar",
@@ -155,7 +156,8 @@ def _of_the_wine(
 
 def _potential(lot: Lot, one: Value) -> Row:
     """The potential alcohol of a must that does not ferment yet, by the instrument on record."""
-    holdings = [lot.holdings.get(one.vessel)] if one.vessel else list(lot.holdings.values())
+    there = lot.contents()
+    holdings = [there.get(one.vessel)] if one.vessel else list(there.values())
     young = all(
         held is not None and held.ferment is None and held.state in ("juice", "must")
         for held in holdings
@@ -167,13 +169,17 @@ def _potential(lot: Lot, one: Value) -> Row:
         found = sugar.potential(reading, one.instrument)
     except OutsideTable:
         return {}
-    return {"potential_alcohol": str(found.alcohol), "sugar_g_l": f"{found.sugar_g_l:f}"}
+    return {
+        "potential_alcohol": str(found.alcohol),
+        "sugar_g_l": f"{found.sugar_g_l.normalize():f}",
+    }
 
 
 def _litres(lot: Lot, vessel: str | None, apart: set[str]) -> Decimal:
     """What a value stands for: a vessel, or the lot without the vessels measured on their own."""
     if vessel is not None:
-        return Decimal(text(lot.holdings[vessel].amount))
+        holding = lot.holdings.get(vessel)
+        return Decimal(text(0 if holding is None else holding.amount))
     rest = [holding.amount for name, holding in lot.holdings.items() if name not in apart]
     return Decimal(text(sum(rest)))
 
@@ -182,7 +188,7 @@ def _to_add(view: View, lot: Lot, litres: Decimal, computed: sulfur.Molecular) -
     """What the style's target asks for, and what would have to be added for it."""
     style = style_of(view, lot)
     target = _TARGETS.get(style or "") or (sulfur.WHITE if style in _WHITE else None)
-    if target is None:
+    if target is None or lot.sort == BOTTLES:
         return {"target": None}
     needed = sulfur.needed(target, computed.ph).value
     dose = sulfur.addition(litres, computed.free, needed)

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct, field
 
-from ampelog import typeset
+from ampelog import outlet, typeset
 from ampelog.errors import Refused
 from ampelog.resources import folder
 
@@ -225,22 +225,11 @@ def write(made: Made, path: Path, paper: str = "letter", attached: Sequence[Atta
     """
     check_name(path, "FILE.pdf")
     if path.suffix.lower() == ".html":
-        keep(html(made, paper).encode(), path)
+        outlet.keep(html(made, paper).encode(), path)
         return 1
     printed = pdf(made, paper, attached)
-    keep(printed.content, path)
+    outlet.keep(printed.content, path)
     return printed.pages
-
-
-def keep(content: bytes, path: Path) -> None:
-    """Write a file whole or not at all; ``Refused`` where it cannot be written."""
-    beside = path.with_name(f"{path.name}.part")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as problem:
-        beside.unlink(missing_ok=True)
-        raise Refused(f"`{path}` cannot be written: {problem.strerror}") from None
 
 
 def _filled(page: Page, paper: str, fonts: Mapping[str, str], shows: Covered) -> str:

@@ -253,6 +253,8 @@ def claims(answer: Row, layers: Sequence[tuple[str, str]], notice: str) -> None:
         for title, verdict in layers:
             say.line(f"  {title}: {say.VERDICTS[verdict]}")
     say.line("")
+    if not answer["claims"]:
+        say.line("The label states nothing, so there is nothing to judge.")
     say.paired(
         [
             (
@@ -282,6 +284,8 @@ def claimable(answer: Row, units: str, notice: str) -> None:
     rows = [row for row in answer["claims"] if row["required"] or row["verdict"] != "supported"]
     order = {"supported": 0, "undetermined": 1, "refused": 2}
     rows.sort(key=lambda row: order[row["verdict"]])
+    if not rows:
+        say.line("Nothing that the wine would decide.")
     say.paired(
         [
             (

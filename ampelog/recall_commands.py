@@ -102,10 +102,10 @@ def _ahead(asked: Settings, origin: Origin, sheet: tuple[Path | None, str], dril
 
 
 def _write(answer: dict[str, Any], out: Path, paper: str, asked: Settings) -> int:
-    from ampelog import printing, recall_page, recall_sheet, say
+    from ampelog import outlet, printing, recall_page, recall_sheet, say
 
     if out.suffix.lower() == ".csv":
-        printing.keep(say.as_csv(recall_sheet.listed(answer)).encode(), out)
+        outlet.keep(say.as_csv(recall_sheet.listed(answer)).encode(), out)
         return 1
     return printing.write(recall_page.page(answer, asked.units), out, paper)
 

@@ -190,6 +190,8 @@ def paired(rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = ())
     """Rows of cells, each with a sentence below it that starts under the second cell."""
     from textwrap import wrap
 
+    if not rows:
+        return
     out = sys.stdout
     shown = [[clean(_worded(cell)) for cell in cells] for cells, _ in rows]
     widths = [max(_columns(cell) for cell in column) for column in zip(*shown, strict=True)]

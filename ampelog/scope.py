@@ -4,20 +4,19 @@ label."""
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass, field
 from typing import Any
 
 from ampelog.appellations import Area, inside, states
 from ampelog.formalities import nested
 from ampelog.grapes import fold
 from ampelog.law import Rule
+from ampelog.likeness import Alike
 from ampelog.particulars import mentioned
 from ampelog.shares import Fill
 from ampelog.statements import Setting, Subject
 
 
-@dataclass(frozen=True)
-class Label:
+class Label(Alike, frozen=True, eq=False):
     """What is known of a label beside its statements.
 
     ``markets`` are the packs that it must satisfy, ``missing`` those of its markets that have no
@@ -34,7 +33,7 @@ class Label:
     adding: Fill | None = None
     only: frozenset[str] | None = None
     proof: bool = True
-    known: dict[Hashable, Any] | None = field(default=None, compare=False, repr=False)
+    known: dict[Hashable, Any] | None = None
 
     def asks(self, claim: str) -> bool:
         """Whether a statement is asked about."""

@@ -67,11 +67,11 @@ def _check(kinds: Sequence[str], out: Path | None) -> None:
 
 def _write(asked: Settings, kinds: Sequence[str], out: Path) -> None:
     """The file; with the ledger's names, where there is a ledger."""
-    from ampelog import columns, printing, roster, workbook
+    from ampelog import columns, outlet, roster, workbook
     from ampelog.opening import opened
 
     if out.suffix.lower() == ".csv":
-        printing.keep(say.header_csv(columns.header(kinds[0])).encode(), out)
+        outlet.keep(say.header_csv(columns.header(kinds[0])).encode(), out)
         return
     names: dict[str, list[str]] = {}
     if asked.ledger.exists():
@@ -79,4 +79,4 @@ def _write(asked: Settings, kinds: Sequence[str], out: Path) -> None:
             names = roster.names_of(ledger)
     else:
         say.note(f"there is no ledger {asked.ledger}: the drop-downs have no names")
-    printing.keep(workbook.template(kinds, names), out)
+    outlet.keep(workbook.template(kinds, names), out)

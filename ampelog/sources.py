@@ -7,21 +7,22 @@ in force on the day of the claim.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
 from datetime import date
 from fractions import Fraction
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import replace
+
 from ampelog import moments
 from ampelog.genealogy import Mark
+from ampelog.likeness import Alike
 from ampelog.places import Places
 from ampelog.quantities import share as fraction
 from ampelog.registers import Registers
 
 
-@dataclass(frozen=True)
-class Leaf:
+class Leaf(Alike, frozen=True, eq=False):
     """One source, or one part of a source. None is unknown; of a non-grape source, none.
 
     ``named`` are the places that it names itself, ``spans`` those that its block lies only partly
@@ -53,7 +54,7 @@ class Leaf:
     pool: int | None = None
     named: tuple[str, ...] = ()
     spans: tuple[str, ...] = ()
-    places: Places | None = field(default=None, compare=False, repr=False)
+    places: Places | None = None
 
     def grown_in(self, place: str) -> bool | None:
         """Whether it was grown in a place; None where that is not known."""

@@ -7,9 +7,11 @@ for a rule (``matching``), and puts a measured share into a sentence.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
 
 from ampelog.appellations import (
     Area,
@@ -23,6 +25,7 @@ from ampelog.appellations import (
 )
 from ampelog.grapes import fold
 from ampelog.law import STATEMENT, Dimension, Pack, Rule
+from ampelog.likeness import Alike
 from ampelog.quantities import ONE, ceiling_text, text
 from ampelog.shares import DECIMALS, Body, Fill, Leaf, every, some
 
@@ -31,8 +34,7 @@ NONE_IS_NONE = frozenset({"role", "fraction", "tags"})
 """Facts that a wine simply may not have."""
 
 
-@dataclass(frozen=True)
-class Subject:
+class Subject(Alike, frozen=True, eq=False):
     """What is judged: the names (or the year) that are stated, with the appellation of the label
     where there is one. A label with several appellations is judged once for each. ``value`` is
     the statement as it stands, of what is more than names."""
@@ -40,7 +42,7 @@ class Subject:
     dimension: Dimension
     names: tuple[str, ...]
     area: Area | None = None
-    value: Any = field(default=None, compare=False)
+    value: Any = None
 
     @property
     def claim(self) -> str:
@@ -75,17 +77,17 @@ class Subject:
         return phrases.get(self.dimension, f"is {listing(self.names, 'or')}{grown}")
 
 
-@dataclass(frozen=True)
-class Setting:
+class Setting(Struct, frozen=True, dict=True):
     """What a rule needs to know of its pack and of the label beside the statement."""
 
     pack: Pack
     places: Places
     areas: tuple[Area, ...] = ()
     product: str = "still"
-    _known: dict[tuple[str, str], bool | None] = field(
-        default_factory=dict, compare=False, repr=False
-    )
+
+    @cached_property
+    def _known(self) -> dict[tuple[str, str], bool | None]:
+        return {}
 
     def same(self, recorded: str, name: str) -> bool | None:
         """Whether a recorded grape is one of what a name on the label stands for."""

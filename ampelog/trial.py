@@ -19,6 +19,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ampelog import claimable, composing, lines, moments
+from ampelog.composition import partition
 from ampelog.errors import Refused
 from ampelog.estimate import Draw, Readings, estimate
 from ampelog.history import zone_of
@@ -170,20 +171,20 @@ class Trial:
 
     def _components(self, drawn: Sequence[Draw]) -> list[dict[str, Any]]:
         """What goes in, a row an endpoint of the blend."""
-        whole = sum(draw.amount for draw in drawn)
-        rows = []
-        for _, group in groupby(drawn, key=lambda draw: draw.source):
-            parts = list(group)
-            amount = sum(draw.amount for draw in parts)
-            rows.append(
-                {
-                    "lot": parts[0].lot,
-                    "vessels": [draw.vessel for draw in parts if draw.vessel is not None],
-                    "volume_l": text(amount),
-                    "share": floor_text(Fraction(amount, whole), 30),
-                }
-            )
-        return rows
+        groups = [list(group) for _, group in groupby(drawn, key=lambda draw: draw.source)]
+        amounts = [sum(draw.amount for draw in parts) for parts in groups]
+        whole = sum(amounts)
+        shares = partition({(at,): Fraction(each, whole) for at, each in enumerate(amounts)})
+        share_of = {at: share for (at,), share in shares}
+        return [
+            {
+                "lot": parts[0].lot,
+                "vessels": [draw.vessel for draw in parts if draw.vessel is not None],
+                "volume_l": text(amount),
+                "share": share_of[at],
+            }
+            for at, (parts, amount) in enumerate(zip(groups, amounts, strict=True))
+        ]
 
     def _cost(self, drawn: Sequence[Draw]) -> dict[str, Any] | None:
         """What the wine in a blend costs; None where the file states no cost."""

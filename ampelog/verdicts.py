@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, ClassVar
+
+from msgspec.structs import replace
 
 from ampelog.conditions import NEVER, Condition
 from ampelog.law import Rule
+from ampelog.likeness import Alike
 from ampelog.requirements import Question
 from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Judgement, worst
 
@@ -21,8 +23,7 @@ KEYS = (
 """The keys of a row in JSON, in order."""
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(Alike, frozen=True, eq=False):
     """One row: what is claimed, what is asked, what is there, and why.
 
     ``claim`` is the key of the label's statements that the row judges. ``required``, ``actual``
@@ -49,9 +50,11 @@ class Verdict:
     confidence: str | None = None
     reckoned: Judgement | None = None
     pack: str | None = None
-    stake: Condition | None = field(default=None, compare=False, repr=False)
-    figures: Condition | None = field(default=None, compare=False, repr=False)
-    question: Question | None = field(default=None, compare=False, repr=False)
+    stake: Condition | None = None
+    figures: Condition | None = None
+    question: Question | None = None
+
+    carried: ClassVar[int] = 3
 
     def as_json(self) -> dict[str, str | None]:
         """The row under the keys of the command line."""

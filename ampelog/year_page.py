@@ -9,7 +9,8 @@ from typing import Any
 
 from msgspec import to_builtins
 
-from ampelog import printing, say, typeset, year_drawing
+from ampelog import outlet, say, typeset, year_drawing
+from ampelog.errors import Refused
 from ampelog.printing import Covered, Made, Page, ours
 from ampelog.quantities import SHORT_TON
 from ampelog.typeset import Amounts
@@ -100,7 +101,10 @@ def _drawing(facts: Year, amounts: Amounts, units: str, covered: Covered) -> str
 def tables(facts: Year, folder: Path) -> list[Path]:
     """Write each table as ``YEAR-NAME.csv`` into a folder, made where it is not there; text cells
     are defused against formulas."""
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as problem:
+        raise Refused(f"`{folder}` cannot be made: {problem.strerror}") from None
     told = to_builtins(facts)
     told["losses"] = [
         {"stage": stage["name"], **one} for stage in told["stages"] for one in stage.pop("lost")
@@ -108,7 +112,7 @@ def tables(facts: Year, folder: Path) -> list[Path]:
     written = []
     for name in TABLES:
         path = folder / f"{facts.year}-{name}.csv"
-        printing.keep(say.as_csv([_flat(row) for row in told[name]]).encode("utf-8"), path)
+        outlet.keep(say.as_csv([_flat(row) for row in told[name]]).encode("utf-8"), path)
         written.append(path)
     return written
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -215,9 +216,9 @@ def test_units_change_what_people_read_and_never_the_json(cellar: Run) -> None:
         ("dossier C24 -o c.pdf --paper foolscap", 2, "wanted letter or a4"),
         ("dossier C24", 2, "name a lot and -o FILE"),
         ("dossier Z -o c.pdf", 2, "there is no lot `Z`"),
-        ("export -o no/where.jsonl", 2, "could not be written"),
+        ("export -o no/where.jsonl", 2, "cannot be written"),
         ("export -o .", 2, "is a folder"),
-        ("export -o cellar.journal.jsonl", 2, "belongs to the ledger"),
+        ("export -o cellar.journal.jsonl", 2, "belongs to a ledger"),
         ("restore none.jsonl --ledger n.duckdb", 2, "none.jsonl"),
         ("restore wine.jsonl --ledger n.duckdb", 2, "line 1"),
         ("restore wine.jsonl", 2, "wine.jsonl"),
@@ -822,3 +823,65 @@ def test_one_command_alone_is_prepared_as_among_all_of_them() -> None:
     assert [one.opts for one in alone.params] == [one.opts for one in whole.params]
     for words in ([], ["nothing"], ["-h"]):
         assert cli._asked(words) is cli.app
+
+
+def test_a_name_that_was_typed_decomposed_is_found(run: Run) -> None:
+    composed, apart = "Ros\u00e9", "Rose\u0301"
+    run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    assert run("record", "receive", "at=2024-10-01", f"lot={apart}", "volume=1 L").code == 0
+    assert len(run("log", "--lot", apart, "--json").json) == 1
+    assert len(run("log", f"--lot={apart}", "--json").json) == 1
+    assert run("composition", apart, "--json").json["lot"] == composed
+
+
+def test_the_name_of_a_file_stays_as_it_was_typed(run: Run, tmp_path: Path) -> None:
+    apart = "Rose\u0301.jsonl"
+    (tmp_path / apart).write_text("", encoding="utf-8")
+    run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    assert run("load", apart).code == 0
+    folder = tmp_path / "e\u0301t\u00e9"
+    folder.mkdir()
+    assert run("export", "-o", f"{folder.name}/log.jsonl").code == 0
+    assert [path.name for path in folder.iterdir()] == ["log.jsonl"]
+
+
+def test_a_label_that_states_nothing_is_told_so(run: Run) -> None:
+    run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    run("record", "receive", "at=2024-10-01", "lot=W", "volume=100 L", "vessel=T1")
+    run("record", "label", "at=2020-01-01", "name=E")
+    told = run("claims", "W", "--label", "E")
+    assert "nothing to judge" in told.out
+    assert "Nothing that the wine would decide" in run("claimable", "W", "--label", "E").out
+
+
+def test_a_ledger_that_may_not_be_read_cannot_be_opened(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    allowed = os.access
+    closed = str(tmp_path / "cellar.duckdb")
+    monkeypatch.setattr(
+        os, "access", lambda path, *how: str(path) != closed and allowed(path, *how)
+    )
+    assert run("lots", "--ledger", closed).code != 2
+
+
+def test_tables_of_a_vintage_into_a_file_are_refused(cellar: Run, tmp_path: Path) -> None:
+    (tmp_path / "there").write_text("", encoding="utf-8")
+    answer = cellar("vintage", "2024", "-o", "v.html", "--tables", "there")
+    assert (answer.code, "cannot be made" in answer.err) == (2, True)
+
+
+def test_the_fills_of_bottles_in_one_place_are_told_apart(run: Run) -> None:
+    run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    for lot, vessel, variety in (("W", "T1", "Merlot"), ("V", "T2", "Syrah")):
+        made = f'composition=[{{"share": "1", "variety": "{variety}"}}]'
+        place = f"vessel={vessel}"
+        run("record", "receive", "at=2024-10-01", f"lot={lot}", "volume=100 L", place, made)
+        drawn = f'from={{"lot": "{lot}", "volume": "7.5 L"}}'
+        filled = 'to={"lot": "B", "vessel": "bay 1", "bottles": 10, "format": "750 mL"}'
+        assert run("record", "bottle", f"at=2024-10-0{2 + (lot == 'V')}", drawn, filled).code == 0
+    whole = run("composition", "B", "--json").json
+    there = run("composition", "B", "--vessel", "bay 1", "--json").json
+    assert len(whole["fills"]) == 2
+    assert there["fills"] == whole["fills"]

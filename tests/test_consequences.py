@@ -10,7 +10,7 @@ import pytest
 
 from ampelog import consequences, correcting, lines
 from ampelog import ledger as ledgers
-from ampelog.consequences import answers, changes
+from ampelog.consequences import answers, changes, differs
 from ampelog.errors import Refused
 from ampelog.lateness import reaches_back
 from ampelog.questions import View
@@ -189,9 +189,9 @@ def test_changes_are_those_of_a_full_recomputation(
         with supposed(ledger, [entry], by="Ines", now=moment):
             then = View(ledger)
             after = answers(then, {lot.name for lot in then.all_lots()}, day)
-        differs = {key for key in {**before, **after} if before.get(key) != after.get(key)}
-        assert {(one["lot"], one["what"]) for one in told} == differs
-        assert differs, "it changes something"
+        changed = {key for key in {**before, **after} if differs(before.get(key), after.get(key))}
+        assert {(one["lot"], one["what"]) for one in told} == changed
+        assert changed, "it changes something"
 
 
 # --- correcting ---
@@ -356,6 +356,6 @@ def test_lots_that_stand_as_they_stood_are_not_asked_again(
 
     monkeypatch.setattr(consequences, "_of", watched)
     told = asked(vintage, words)
-    differs = {key for key in {**before, **after} if before.get(key) != after.get(key)}
-    assert {(one["lot"], one["what"]) for one in told} == differs
+    changed = {key for key in {**before, **after} if differs(before.get(key), after.get(key))}
+    assert {(one["lot"], one["what"]) for one in told} == changed
     assert met == {"T", "Y", "Z", "BY", "BZ"} - untouched

@@ -13,7 +13,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from ampelog import lines, stands
-from ampelog.consequences import answers, changes
+from ampelog.consequences import answers, changes, differs
 from ampelog.errors import Refused
 from ampelog.questions import View
 from ampelog.recording import supposed
@@ -49,13 +49,13 @@ def held_against(vintage: Vintage, event: Event, law: str) -> None:
     with supposed(vintage.ledger, entries, by="Ines", now=NOW):
         after = everything(vintage.view())
     assert vintage.ledger.head == head, "nothing is recorded"
-    differs = {
-        key: (before.get(key), after.get(key))
-        for key in {**before, **after}
-        if before.get(key) != after.get(key)
-    }
-    assert {(one["lot"], one["what"]): (one["before"], one["after"]) for one in told} == differs
-    TRIED[law] = TRIED.get(law, 0) + len(differs)
+    changed = {key for key in {**before, **after} if differs(before.get(key), after.get(key))}
+    assert {(one["lot"], one["what"]) for one in told} == changed
+    for one in told:
+        key = (one["lot"], one["what"])
+        assert not differs(one["before"], before.get(key))
+        assert not differs(one["after"], after.get(key))
+    TRIED[law] = TRIED.get(law, 0) + len(changed)
 
 
 def recorded(another: Callable[[], Vintage], events: list[Event], data: st.DataObject) -> Vintage:

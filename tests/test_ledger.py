@@ -83,7 +83,7 @@ def test_new_files_and_their_names_are_synced(path: Path, monkeypatch: pytest.Mo
         book.append(drafts(1, 1), recorded(1), len)
         assert synced[2:] == ["cellar.journal.jsonl"]
         ledger.export(book, path.parent / "out.jsonl")
-    assert synced[3:] == ["out.jsonl.new", path.parent.name]
+    assert synced[3:] == ["out.jsonl.part", path.parent.name]
 
 
 @pytest.mark.parametrize("there", ["cellar.duckdb", "cellar.journal.jsonl", "cellar.duckdb.wal"])
@@ -638,9 +638,9 @@ def test_an_export_does_not_overwrite_the_ledger(path: Path) -> None:
     before = bytes_of(path)
     with ledger.opened(path) as book:
         for own in (path, journal_of(path), path.parent / "cellar.lock"):
-            with pytest.raises(Refused, match="belongs to the ledger"):
+            with pytest.raises(Refused, match="belongs to a ledger"):
                 ledger.export(book, own)
-        with pytest.raises(Refused, match="could not be written: No such file"):
+        with pytest.raises(Refused, match="cannot be written: No such file"):
             ledger.export(book, path.parent / "no" / "out.jsonl")
     assert bytes_of(path) == before
 

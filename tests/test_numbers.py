@@ -327,3 +327,40 @@ def test_a_restart_with_another_yeast_goes_on_as_one_curve(vintage: Vintage) -> 
 def test_a_sparkline_shows_the_last_values_from_nothing_to_the_highest() -> None:
     assert sparkline([Decimal(24), Decimal(12), Decimal("-1")]) == "█▄▁"
     assert len(sparkline([Decimal(number) for number in range(40)])) == 14
+
+
+def test_an_emptied_lot_is_told_as_it_was_last_held(vintage: Vintage) -> None:
+    """What there is of it is nothing: so nothing is to be added; and a must that had been
+    fermenting has no potential alcohol."""
+    vintage.load(
+        '{"kind": "receive", "at": "2024-10-01", "lot": "J", "volume": "100 L", "state": "juice", '
+        '"vessel": "T1"}\n'
+        '{"kind": "reading", "at": "2024-10-01T12:00", "lot": "J", "brix": "20.0", '
+        '"instrument": "hydrometer"}\n'
+    )
+    (young,) = numbers(vintage.view(), TODAY, "J")
+    assert young["potential_alcohol"] == "11.29"
+    assert young["sugar_g_l"] == "190"
+    vintage.load(
+        '{"kind": "ferment", "at": "2024-10-02", "lot": "J", "culture": "alcoholic", '
+        '"stage": "start", "organism": "native"}\n'
+        '{"kind": "analysis", "at": "2024-10-05", "lot": "J", "vessel": "T1", '
+        '"values": {"ph": "3.5", "free_so2": "30"}}\n'
+        '{"kind": "loss", "at": "2024-10-06", "lot": "J", "all": true, "reason": "spill"}\n'
+    )
+    rows = {row["quantity"]: row for row in numbers(vintage.view(), TODAY, "J")}
+    assert "potential_alcohol" not in rows["brix"]
+    assert rows["molecular_so2"]["free_so2"] == "30"
+    assert rows["molecular_so2"].get("for_l", "0") == "0"
+
+
+def test_an_analysis_of_bottles_is_told(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "receive", "at": "2024-10-01", "lot": "B", "bottles": 12, "format": "750 mL", '
+        '"state": "bottled"}\n'
+        '{"kind": "analysis", "at": "2024-10-05", "lot": "B", "values": {"ph": "3.5", '
+        '"free_so2": "30"}}\n'
+    )
+    rows = {row["quantity"]: row for row in numbers(vintage.view(), TODAY, "B")}
+    assert rows["ph"]["value"] == "3.5"
+    assert rows["molecular_so2"]["target"] is None
