@@ -14,7 +14,6 @@ from ampelog.errors import Finding
 from ampelog.history import corrected
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
-from ampelog.sheets import listed as numbers_listed
 
 
 def known(ledger: Ledger, entries: Sequence[Entry]) -> list[str]:
@@ -35,7 +34,9 @@ def listed(places: Sequence[str]) -> list[str]:
 
 
 def _rows(numbers: Sequence[int]) -> str:
-    return f"row {numbers[0]}" if len(numbers) == 1 else f"rows {numbers_listed(numbers)}"
+    from ampelog import sheets
+
+    return f"row {numbers[0]}" if len(numbers) == 1 else f"rows {sheets.listed(numbers)}"
 
 
 def edited(ledger: Ledger, entries: Sequence[Entry]) -> list[Finding]:

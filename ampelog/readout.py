@@ -245,16 +245,13 @@ def _lost_to(row: Row, units: str) -> str:
 
 
 def claims(answer: Row, layers: Sequence[tuple[str, str]], notice: str) -> None:
-    """Verdicts, a line a layer of law first: what is stated, needed and there on one line, why it
-    is so on the next."""
+    """Verdicts, each layer of law first: what is stated, needed and there, why it is so below."""
     whole = say.VERDICTS[answer["verdict"]]
     say.line(f"{answer['lot']} under the label {answer['label']}: {whole}", "bold")
     if len(layers) > 1:
         for title, verdict in layers:
             say.line(f"  {title}: {say.VERDICTS[verdict]}")
     say.line("")
-    if not answer["claims"]:
-        say.line("The label states nothing, so there is nothing to judge.")
     say.paired(
         [
             (
@@ -270,6 +267,7 @@ def claims(answer: Row, layers: Sequence[tuple[str, str]], notice: str) -> None:
             for row in answer["claims"]
         ],
         right=(2, 3),
+        empty="The label states nothing, so there is nothing to judge.",
     )
     say.line("")
     say.line(notice)
@@ -284,8 +282,6 @@ def claimable(answer: Row, units: str, notice: str) -> None:
     rows = [row for row in answer["claims"] if row["required"] or row["verdict"] != "supported"]
     order = {"supported": 0, "undetermined": 1, "refused": 2}
     rows.sort(key=lambda row: order[row["verdict"]])
-    if not rows:
-        say.line("Nothing that the wine would decide.")
     say.paired(
         [
             (
@@ -301,6 +297,7 @@ def claimable(answer: Row, units: str, notice: str) -> None:
             for row in rows
         ],
         right=(2, 3),
+        empty="Nothing that the wine would decide.",
     )
     say.line("")
     say.line(notice)

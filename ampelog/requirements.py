@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 from msgspec import Struct, field
 from msgspec.structs import replace
@@ -48,6 +48,16 @@ class Question(Struct, frozen=True):
         fields = {"name": self.subject.names[0] if self.subject.names else ""}
         wanted = [text.format(**fields).casefold() for text in beside.says]
         return any(want in text for want in wanted for text in texts)
+
+
+class Check(NamedTuple):
+    """What a rule asks, and the words for where it fails; ``match`` and ``least`` where that is a
+    share of its own."""
+
+    condition: Condition
+    words: str = ""
+    match: Match | None = None
+    least: Fraction | None = None
 
 
 class Way(Struct, frozen=True):
@@ -137,12 +147,11 @@ def _ends_of(year: int) -> tuple[date, date]:
 # --- what a rule asks ---
 
 
-def checks(asked: Question, way: Way) -> list[tuple[Condition, str]]:
-    """The threshold first, then all else that the rule asks, each with the words for where it
-    fails."""
+def checks(asked: Question, way: Way) -> list[Check]:
+    """The threshold first, then all else that the rule asks."""
     rule, subject = asked.rule, asked.subject
     assert rule.min_total is not None, "a rule that is measured has a threshold"
-    found: list[tuple[Condition, str]] = [(total(way.match, way.counts, rule.min_total), "")]
+    found = [Check(total(way.match, way.counts, rule.min_total))]
     if rule.min_each:
         found += _least_of_each(asked, way)
     if rule.order == "desc" or (rule.order == "desc_or_percent" and not _printed(asked)):
@@ -151,7 +160,7 @@ def checks(asked: Question, way: Way) -> list[tuple[Condition, str]]:
         found += _dominant(asked, way)
     if rule.pure:
         of_one = tuple(total(_is(asked, grape), way.counts, Fraction(1)) for grape in asked.grapes)
-        found.append((Either(of_one), "Only a wine of one variety may say so."))
+        found.append(Check(Either(of_one), "Only a wine of one variety may say so."))
     if rule.remainder_in:
         found.append(_rest(asked, way))
     if rule.text and not asked.text_stands():
@@ -161,11 +170,11 @@ def checks(asked: Question, way: Way) -> list[tuple[Condition, str]]:
         enough: Condition = NEVER
         if unless is not None:
             enough = total(named(subject, asked.setting), way.counts, unless)
-        found.append((enough, f"The label must say {wanted}."))
+        found.append(Check(enough, f"The label must say {wanted}."))
     return found
 
 
-def _least_of_each(asked: Question, way: Way) -> Iterator[tuple[Condition, str]]:
+def _least_of_each(asked: Question, way: Way) -> Iterator[Check]:
     least = asked.rule.min_each
     for rank, name in enumerate(asked.subject.names):
         wanted = least[min(rank, len(least) - 1)]
@@ -175,22 +184,22 @@ def _least_of_each(asked: Question, way: Way) -> Iterator[tuple[Condition, str]]
                 f"`{name}` is named {_RANKS[rank] if rank < len(_RANKS) else 'last'} and needs "
                 f"at least {plain(wanted * 100)} %."
             )
-            yield total(match, way.counts, wanted), words
+            yield Check(total(match, way.counts, wanted), words, match, wanted)
 
 
 def _deemed_not(match: Match) -> Match:
     return lambda leaf: False if leaf.material is not None else match(leaf)
 
 
-def _in_order(asked: Question, way: Way) -> Iterator[tuple[Condition, str]]:
+def _in_order(asked: Question, way: Way) -> Iterator[Check]:
     names = asked.subject.names
     for one, other in pairwise(names):
         more, less = (named(asked.subject, asked.setting, name) for name in (one, other))
         words = f"`{one}` stands before `{other}`, and there is more `{other}` in the wine."
-        yield compared(_deemed_not(more), _deemed_not(less), way.counts), words
+        yield Check(compared(_deemed_not(more), _deemed_not(less), way.counts), words)
 
 
-def _dominant(asked: Question, way: Way) -> Iterator[tuple[Condition, str]]:
+def _dominant(asked: Question, way: Way) -> Iterator[Check]:
     """Each name more than any grape that is not named, and more than what is unknown."""
     setting, subject = asked.setting, asked.subject
     others: list[Match] = [lambda leaf: _unknown(leaf.variety is None)]
@@ -205,7 +214,7 @@ def _dominant(asked: Question, way: Way) -> Iterator[tuple[Condition, str]]:
             says = f"`{name}` is named and there is not more of it than of {word}, which is not."
             if word.startswith("grape"):
                 says = f"There may be as much of a {word} as of `{name}`."
-            yield compared(more, _deemed_not(less), way.counts, strict=True), says
+            yield Check(compared(more, _deemed_not(less), way.counts, strict=True), says)
 
 
 def _unknown(open_: bool) -> bool | None:
@@ -221,7 +230,7 @@ def _is(asked: Question, grape: str) -> Match:
     return match
 
 
-def _rest(asked: Question, way: Way) -> tuple[Condition, str]:
+def _rest(asked: Question, way: Way) -> Check:
     """What does not match must be from around."""
     around = list(_around(asked))
 
@@ -233,7 +242,8 @@ def _rest(asked: Question, way: Way) -> tuple[Condition, str]:
         return some([way.match(leaf), *(asked.setting.grown(leaf, place) for place in around)])
 
     where = listing(around, "or") or "what contains it, which is not registered"
-    return total(near, way.counts, Fraction(1)), f"The rest must be from {where}; not all of it is."
+    words = f"The rest must be from {where}; not all of it is."
+    return Check(total(near, way.counts, Fraction(1)), words)
 
 
 def _around(asked: Question) -> Iterator[str]:

@@ -186,11 +186,15 @@ def _wrapped(room: int) -> Callable[[str], list[str]]:
     return TextWrapper(room).wrap
 
 
-def paired(rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = ()) -> None:
-    """Rows of cells, each with a sentence below it that starts under the second cell."""
+def paired(
+    rows: Sequence[tuple[Sequence[str], str]], right: Sequence[int] = (), empty: str = ""
+) -> None:
+    """Rows of cells, each with a sentence below it that starts under the second cell; ``empty`` is
+    said where there are none."""
     from textwrap import wrap
 
     if not rows:
+        line(empty)
         return
     out = sys.stdout
     shown = [[clean(_worded(cell)) for cell in cells] for cells, _ in rows]

@@ -99,7 +99,8 @@ class Premises(Model, frozen=True):
 
 
 class Example(Model, frozen=True):
-    """A wine and a label, and what this rule alone must say of them."""
+    """A wine and a label, and what this rule alone must say of them. ``near``: where the share that
+    decides stands by what is asked of it."""
 
     label: dict[str, Any]
     verdict: Judgement

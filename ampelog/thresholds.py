@@ -12,6 +12,7 @@ from fractions import Fraction
 from math import floor
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog.appellations import listing
 from ampelog.composition import sign
@@ -64,7 +65,7 @@ def reached(asked: Question, fill: Fill, *, proof: bool = False) -> Reach:
     line = Line(fill)
     way = next(each for each in found_ways if each.guard is None or line.holds(each.guard, 0))
     asked_for = checks(asked, way)
-    main, rest = asked_for[0][0], asked_for[1:]
+    main, rest = asked_for[0].condition, asked_for[1:]
     found = _measured(fill.composition, way, rule.min_total)
     judged = _judged(line, main)
     says = [_sentence(asked, way, found, fill.composition, judged)]
@@ -78,11 +79,14 @@ def reached(asked: Question, fill: Fill, *, proof: bool = False) -> Reach:
                 f"Up to {plain(rule.residue_tol * 100)} % less may stand where it is what another "
                 "wine left in the line; whether it is, the records do not say."
             )
-    for condition, words in rest:
-        this = _judged(line, condition)
-        if this != SUPPORTED:
-            judged = worst((judged, this))
-            says.append(words if this == REFUSED else f"{words} What is unknown leaves that open.")
+    for one in rest:
+        this = _judged(line, one.condition)
+        if this == SUPPORTED:
+            continue
+        if one.match and one.least and worst((judged, this)) != judged:  # its share decides
+            found = _measured(fill.composition, replace(way, match=one.match), one.least)
+        judged = worst((judged, this))
+        says.append(one.words + ("" if this == REFUSED else " What is unknown leaves that open."))
     if rule.basis == "grapes":
         if fill.composition.grapes is not None:
             judged, more = _both(judged, _judged(line, _by_grapes(asked, way)))
@@ -110,7 +114,7 @@ def _stake(asked: Question, over: Sequence[Way]) -> Condition:
     found = []
     for way in over:
         parts = [way.guard] if way.guard else []
-        parts += [each for each, _ in checks(asked, way)]
+        parts += [each.condition for each in checks(asked, way)]
         if asked.rule.basis == "grapes":
             parts.append(ByGrapes(_by_grapes(asked, way)))
         if not way.fails:
@@ -122,7 +126,7 @@ def _stake(asked: Question, over: Sequence[Way]) -> Condition:
 
 
 def _by_grapes(asked: Question, way: Way) -> Condition:
-    return All(tuple(by_grapes(each) for each, _ in checks(asked, way)))
+    return All(tuple(by_grapes(each.condition) for each in checks(asked, way)))
 
 
 def _both(judged: Judgement, by_weight: Judgement) -> tuple[Judgement, list[str]]:

@@ -245,3 +245,17 @@ def test_a_row_has_the_keys_of_the_command_line() -> None:
 def test_the_notice_leaves_the_decision_to_the_authority() -> None:
     for words in ("not legal advice", "current law", "the authority decides"):
         assert words in claims.NOTICE
+
+
+def test_where_one_name_of_two_is_too_little_its_share_is_told() -> None:
+    ontario = rules.pack("ca-on")
+    fills = bulk(wine(part("0.86", ME), part("0.14", "Malbec")))
+    row = by(
+        judge({"variety": [ME, "Malbec"]}, fills, [ontario], PLACES, TODAY), "ca-on-variety-two"
+    )
+    assert (row.verdict, row.required, Fraction(row.actual)) == (REFUSED, "0.15", Fraction("0.14"))
+    fills = bulk(wine(part("0.85", ME), part("0.15", "Malbec")))
+    row = by(
+        judge({"variety": [ME, "Malbec"]}, fills, [ontario], PLACES, TODAY), "ca-on-variety-two"
+    )
+    assert (row.verdict, row.required, Fraction(row.actual)) == (SUPPORTED, "0.9", 1)
