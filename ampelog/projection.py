@@ -13,7 +13,7 @@ from itertools import chain, repeat
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from ampelog import history
+from ampelog import history, moments
 from ampelog.cellar import Cellar, Shelf
 from ampelog.graph import Ferment, Graph, Node
 from ampelog.ledger import Ledger
@@ -253,9 +253,9 @@ def state_of(ledger: Ledger) -> dict[str, Any]:
     return found
 
 
-def said_later(ledger: Ledger, steps: Iterable[Step]) -> bool:
+def said_later(ledger: Ledger, steps: Iterable[Step], zone: ZoneInfo) -> bool:
     """Whether something is recorded, later in time, of a lot or vessel that one of these steps
-    moves: it may be so no longer."""
+    moves: it may be so no longer. What is recorded of the same moment comes before them."""
     moving = [step for step in steps if depends(step)]
     if not moving or ledger.head.position == 1:
         return False
@@ -263,8 +263,13 @@ def said_later(ledger: Ledger, steps: Iterable[Step]) -> bool:
     first = min(step.instant for step in moving)
     for (body,) in ledger.rows("events_said_later", instant=first):
         event = json.loads(body)
-        said = event["replacement"] if event["kind"] == "correct" else event
-        if said and said["kind"] in SAID and not names.isdisjoint(named(said)):
+        if event["kind"] != "correct":
+            said = event
+        elif event["replacement"] and moments.instant(event["replacement"]["at"], zone) > first:
+            said = event["replacement"]
+        else:
+            continue
+        if said["kind"] in SAID and not names.isdisjoint(named(said)):
             return True
     return False
 

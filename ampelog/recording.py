@@ -280,7 +280,7 @@ class _Load:
         if any(step.order <= last for step in steps if projection.depends(step)):
             return False
         known = set(projection.state_of(self.ledger)["watched"])
-        return watched(steps) <= known and not projection.said_later(self.ledger, steps)
+        return watched(steps) <= known and not projection.said_later(self.ledger, steps, self.zone)
 
     def _extend(self, steps: Sequence[Step], position: int) -> tuple[Finding, ...]:
         ledger = self.ledger

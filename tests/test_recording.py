@@ -1082,3 +1082,27 @@ def test_what_was_said_of_a_wine_that_was_gone_is_found(vintage: Vintage, said: 
     assert [one.rule for one in refusals] == ["nothing there"]
     vintage.load(rack("A@T1", "B@T2", "60 L", "2024-10-03"))
     assert upkeep.verify(vintage.ledger)["findings"] == []
+
+
+def test_what_was_said_of_the_same_moment_is_not_later(
+    vintage: Vintage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sheet of a day's analyses is typed with the day alone; a corrected note of long ago is no
+    later either. Neither is told from the beginning."""
+    said = '{"kind": "note", "at": "2024-10-05", "lot": "A", "text": "clear"'
+    vintage.load(f'{receive(1, "A", "T1", "100 L")}\n{said}, "id": "{an_id(2)}"}}')
+    vintage.load(replace(2, said.replace("-05", "-06") + "}"))
+
+    def told_anew(*_: object) -> None:
+        raise AssertionError("nothing here is late")
+
+    monkeypatch.setattr(recording._Load, "_anew", told_anew)
+    for number in range(2):
+        vintage.load(
+            '{"kind": "analysis", "at": "2024-10-06", "lot": "A", '
+            f'"values": {{"ph": "3.{number}"}}}}'
+        )
+    lost = '"lot": "A", "volume": "1 L", "reason": "spill"}'
+    vintage.load(f'{{"kind": "loss", "at": "2024-10-06", {lost}')
+    with pytest.raises(AssertionError, match="nothing here is late"):
+        vintage.load(f'{{"kind": "loss", "at": "2024-10-05T23:00", {lost}')
