@@ -257,17 +257,17 @@ class Telling:
         self, quantity: str, bodies: Sequence[tuple[Body, int]], whole: int, blended: Change
     ) -> Measured:
         """The measurement that speaks for most of the mixture, void where that is too little."""
-        shares: dict[str, Fraction] = {}
+        shares: dict[str, Fraction | int] = {}
         found: dict[str, Measured] = {}
         for body, amount in bodies:
             one = body.measured.get(quantity)
             if one is None:
                 continue
             found[one.event] = one if one.void is None else found.get(one.event, one)
-            held = one.kept if one.void is None else Fraction(0)
-            shares[one.event] = shares.get(one.event, Fraction(0)) + held * Fraction(amount, whole)
+            held = one.kept * amount if one.void is None else 0
+            shares[one.event] = shares.get(one.event, 0) + held
         best = max(found.values(), key=lambda one: (shares[one.event], one.order))
-        kept = shares[best.event]
+        kept = Fraction(shares[best.event], whole)
         if best.void is not None or 1 - kept <= self._limit:
             return replace(best, kept=kept)
         return replace(best, kept=kept, void=blended)
