@@ -20,7 +20,8 @@ HOME_AT = "1900-01-01"
 
 
 def init(path: Path, premises: str, timezone: str, by: str, now: int) -> Head:
-    """Make a ledger whose first event is its home premises; refuses to overwrite one."""
+    """Make a ledger whose first event is its home premises; refuses to overwrite one. The first
+    load projects it."""
     from uuid6 import uuid7
 
     from ampelog.lines import Entry, entry
@@ -40,13 +41,11 @@ def init(path: Path, premises: str, timezone: str, by: str, now: int) -> Head:
     found = entry(event, "init", zone, now)
     if not isinstance(found, Entry):
         raise Refused("no ledger was made", found)
-    head = ledgers.create(path, Draft(event, found.instant), moments.to_stamp(now))
-    project(path)
-    return head
+    return ledgers.create(path, Draft(event, found.instant), moments.to_stamp(now))
 
 
 def project(path: Path, wait: float = 10) -> None:
-    """Write the projection of a ledger that was just made, restored or repaired."""
+    """Write the projection of a ledger that was just restored or repaired."""
     with ledgers.opened(path, write=True, wait=wait) as ledger:
         if not projection.is_current(ledger):
             projection.rebuild(ledger)
