@@ -32,7 +32,7 @@ def audit(  # one parameter an option
     with viewed(asked) as view:
         today = asking.today(view)
         rows = audits.audit(view, table_of(asked, gates), since, until)
-        premises = str(view.ledger.records(1, 1)[0].event["name"])
+        premises = str(view.ledger.home["name"])
         head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
     if out is not None:
         made = audit_page.page(rows, today, head, premises, {"since": since, "until": until})

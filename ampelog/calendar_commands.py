@@ -54,7 +54,7 @@ def _written(
     from ampelog import outlet, printing
 
     ics, out, paper = to
-    premises = str(view.ledger.records(1, 1)[0].event["name"])
+    premises = str(view.ledger.home["name"])
     printing.check_paper(paper)
     if out is not None:
         from ampelog.calendar_page import page

@@ -94,7 +94,7 @@ def _page(
 
     (what, form), today = said, asking.today(view)
     head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
-    home = str(view.ledger.records(1, 1)[0].event["name"])
+    home = str(view.ledger.home["name"])
     if what == "morning":
         found = morning.morning(view, today)
         rows = len(found.ferments) + found.looks

@@ -40,7 +40,7 @@ def where(position: int, event: dict[str, Any]) -> str:
 
 def zone_of(ledger: Ledger) -> ZoneInfo:
     """The zone of the home premises, the first event of every ledger."""
-    return moments.zone_of(ledger.records(1, 1)[0].event["timezone"])
+    return moments.zone_of(ledger.home["timezone"])
 
 
 def recorded(ledger: Ledger, upto: int | None = None) -> tuple[list[Step], list[Correction]]:

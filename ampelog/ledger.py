@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import cached_property
 from itertools import permutations
 from pathlib import Path
 from typing import Any, TypeVar
@@ -196,6 +197,11 @@ class Ledger:
         """The events from position ``first`` to ``last`` (the head when None), both included."""
         self._settle()
         return self._database.records(first, self.head.position if last is None else last)
+
+    @cached_property
+    def home(self) -> dict[str, Any]:
+        """The first event: the home premises, whose name and zone stay."""
+        return self.records(1, 1)[0].event
 
     def known(self, ids: Iterable[str]) -> dict[str, Record]:
         """Which of these ids are recorded: by the id in small letters, each with its record."""

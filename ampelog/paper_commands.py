@@ -88,7 +88,7 @@ def _all(asked: Settings, folder: Path, how: How) -> None:
     with viewed(asked) as view:
         lots, day = dossiers.bottled(view), view.day.isoformat()
         head = Head(view.ledger.ledger_id, view.head.position, view.head.root)
-        premises = str(view.ledger.records(1, 1)[0].event["name"])
+        premises = str(view.ledger.home["name"])
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:

@@ -92,7 +92,7 @@ def _ahead(asked: Settings, origin: Origin, sheet: tuple[Path | None, str], dril
     with opened(asked, write=drill) as ledger:
         answer = recalled(View(ledger, asked.as_of, asked.known_on), origin)
         answer["head"] = asking.at_head(ledger.head)
-        answer["premises"] = str(ledger.records(1, 1)[0].event["name"])
+        answer["premises"] = str(ledger.home["name"])
         if out is not None:
             answer["file"], answer["pages"] = str(out), _write(answer, out, paper, asked)
         if drill:

@@ -257,7 +257,7 @@ class _Load:
         return False
 
     def _moves_home(self, original: dict[str, Any], replacement: dict[str, Any] | None) -> bool:
-        home = self.ledger.records(1, 1)[0].event
+        home = self.ledger.home
         if original["id"] != home["id"]:
             return False
         return replacement is None or any(

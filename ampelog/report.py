@@ -74,7 +74,7 @@ def dossier(
     wine = _wine(view, lot, labelled)
     made = Dossier(
         title=wine.label or name,
-        premises=str(view.ledger.records(1, 1)[0].event["name"]),
+        premises=str(view.ledger.home["name"]),
         head=Head(view.ledger.ledger_id, view.head.position, view.head.root),
         as_of=view.day.isoformat(),
         wine=wine,

@@ -53,7 +53,7 @@ def vintage(view: View, year: int, today: date, gates: Table | None = None) -> Y
     received = {str(step.event["lot"]) for step in view.steps if received_as(step.event, year)}
     return Year(
         year=year,
-        premises=str(view.ledger.records(1, 1)[0].event["name"]),
+        premises=str(view.ledger.home["name"]),
         as_of=view.day.isoformat(),
         head=Head(view.ledger.ledger_id, view.head.position, view.head.root),
         mass_kg=text(sum(parse(event["mass"]).amount for event in (*picks, *bought))),

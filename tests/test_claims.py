@@ -262,4 +262,8 @@ def test_where_one_name_of_two_is_too_little_its_share_is_told() -> None:
     row = by(
         judge({"variety": [ME, "Malbec"]}, fills, [ontario], PLACES, TODAY), "ca-on-variety-two"
     )
-    assert (row.verdict, row.required, Fraction(row.actual or "9")) == (SUPPORTED, "0.9", Fraction(1))
+    assert (row.verdict, row.required, Fraction(row.actual or "9")) == (
+        SUPPORTED,
+        "0.9",
+        Fraction(1),
+    )
