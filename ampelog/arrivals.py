@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ampelog import quantities
-from ampelog.bottles import begin_bottles, same_format, settle
+from ampelog.bottles import begin_bottles, settle
 from ampelog.cellar import NOBODY, Cellar
 from ampelog.endpoints import CannotHave, evenly, lot_of, said, vessels_of
 from ampelog.graph import Node
@@ -30,7 +30,6 @@ def receive(cellar: Cellar, step: Step) -> None:
     if model.material is not None:
         return
     if model.bottles is not None:
-        same_format(cellar, model.lot, model.format)
         begin_bottles(cellar, step, model.lot)
         found = [in_bottles(model, model.format)]
     else:
@@ -84,9 +83,13 @@ def return_(cellar: Cellar, step: Step) -> None:
     lot = lot_of(cellar, model.lot)
     gone_out = [one for one in lot.shipped if one.parts]
     out = [s for s in gone_out if model.document is None or s.document == model.document]
-    if model.document is None:  # of all that was shipped, only the like can come back
-        like = [s for s in out if (s.sort == BOTTLES) == (model.bottles is not None)]
-        out = [s for s in like if s.format == like[0].format]
+    like = [s for s in out if (s.sort == BOTTLES) == (model.bottles is not None)]
+    if like:  # of all that was shipped, only the like can come back
+        formats = [one.format for one in like]
+        wanted = lot.format if lot.format in formats else formats[0]
+        out = [s for s in like if s.format == wanted]
+    elif model.document is None:
+        out = []
     gone = sum(amount for record in out for _, amount in record.parts)
     if not out:
         on = f" on `{model.document}`" if model.document else ""
@@ -103,7 +106,6 @@ def return_(cellar: Cellar, step: Step) -> None:
             raise CannotHave(
                 "wrong sort", f"`{lot.name}` left as `bottles`", "give `bottles`", lot.name
             )
-        same_format(cellar, lot.name, first.format)
         found = [in_bottles(model, first.format)]
     else:
         found = fills([model])

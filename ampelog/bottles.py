@@ -46,6 +46,7 @@ def bottle(cellar: Cellar, step: Step) -> None:
     ended = cellar.ended(step)
     for fill in found:
         begin_bottles(cellar, step, fill.lot)
+        _keep_label(cellar, step, fill, fill.label)
         lot = _enter_bottles(cellar, fill, pool)
         node = cellar.graph.add(
             Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessels[0])
@@ -56,7 +57,16 @@ def bottle(cellar: Cellar, step: Step) -> None:
 
 def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
     found = []
+    labels: dict[str, str] = {}
     for output in model.to:
+        first = labels.setdefault(output.lot, output.label) if output.label else None
+        if output.label not in (None, first):
+            raise CannotHave(
+                "two labels",
+                f"`{output.lot}` is filled under `{first}` and under `{output.label}`",
+                "give the bottles of each label a lot of their own",
+                output.lot,
+            )
         lot = cellar.lots.get(output.lot)
         known = lot.format if lot is not None and lot.sort == BOTTLES else 0
         size = output.format or format_ or known
@@ -67,7 +77,6 @@ def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
                 'give it, as in "750 mL"',
                 output.lot,
             )
-        same_format(cellar, output.lot, size)
         found.append(
             Fill(
                 output.lot,
@@ -79,18 +88,6 @@ def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
             )
         )
     return found
-
-
-def same_format(cellar: Cellar, name: str, size: int) -> None:
-    lot = cellar.lots.get(name)
-    if lot is not None and lot.holdings and lot.sort == BOTTLES and lot.format != size:
-        raise CannotHave(
-            "two formats",
-            f"`{name}` holds bottles of {quantities.text(lot.format)} L; "
-            f"{quantities.text(size)} L were filled",
-            "a lot has bottles of one format: give these a lot of their own",
-            name,
-        )
 
 
 def _enter_bottles(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
@@ -160,13 +157,25 @@ def pack(cellar: Cellar, step: Step) -> None:
     for fill in found:
         if fill.lot not in drawn:  # within its lot a bottle keeps its label and its release
             begin_bottles(cellar, step, fill.lot)
-        there = cellar.lots[fill.lot]
-        if there.empty or there.label is None:
-            fill.label = fill.label or label
-        elif (fill.label or label) not in (None, there.label):
-            came = f"bottles under `{fill.label or label}` came in"
-            cellar.find(step, "two labels", f"`{fill.lot}` bears `{there.label}`; {came}", fill.lot)
+        _keep_label(cellar, step, fill, fill.label or label)
     settle(cellar, step, pool, found, ended)
+
+
+def _keep_label(cellar: Cellar, step: Step, fill: Fill, label: str | None) -> None:
+    """Bottles that come to bottles under another label bear that from now on, which is odd."""
+    there = cellar.lots[fill.lot]
+    if there.empty or there.label is None:
+        fill.label = label
+    else:
+        two_labels(cellar, step, there, label)
+        fill.label = None
+
+
+def two_labels(cellar: Cellar, step: Step, lot: Lot, label: str | None) -> None:
+    """Note bottles under another label that come to those of a lot."""
+    if label not in (None, lot.label):
+        says = f"`{lot.name}` bears `{lot.label}`; bottles under `{label}` came in"
+        cellar.find(step, "two labels", says, lot.name)
 
 
 def _one_label(out: Sequence[Draw]) -> str | None:

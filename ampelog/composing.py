@@ -42,6 +42,13 @@ FIELDS: dict[str, Callable[[Leaf], Any]] = {
 }
 
 
+SEVERAL: dict[str, Callable[[Leaf], Any]] = {
+    "certification": lambda leaf: leaf.certifications,
+    "tags": lambda leaf: leaf.tags or None,
+}
+"""Fields of which a source may have several at once, one by one: a statement is about any."""
+
+
 def fields(text_: str) -> list[str]:
     """The fields of a comma list; ``Refused`` names what is not one."""
     names = [name.strip() for name in text_.split(",") if name.strip()]

@@ -8,7 +8,7 @@ the load can reach: those that its events name, and all that took in any of thei
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
 
@@ -174,20 +174,58 @@ def _reached(view: View, events: Iterable[dict[str, Any]], alike: int) -> set[st
 
 def _named(view: View, event: dict[str, Any]) -> set[str]:
     """The lots that an event is about; of a register those that bear what it registers."""
-    kind, name = event["kind"], event.get("name")
-    if kind == "block":
-        return {one.event["lot"] for one in view.steps if _comes_from(one.event, name)}
-    if kind in ("place", "premises"):
-        return {lot.name for lot in view.all_lots()}
-    if kind == "label":
-        lots = view.all_lots()
-        return {lot.name for lot in lots if view.cellar.label_of(lot, view.today) == name}
+    about = _ABOUT.get(event["kind"])
+    if about is not None:
+        return about(view, event)
     if event.get("block") is not None and event.get("lot") is None:
-        return _named(view, {"kind": "block", "name": event["block"]})
-    if kind == "clear":
-        held = view.ledger.known([event["hold"]]).get(event["hold"].lower())
-        return set() if held is None else _named(view, held.event)
+        return _grown(view, {"name": event["block"]})
     return projection.named(event)
+
+
+def _grown(view: View, event: dict[str, Any]) -> set[str]:
+    return {one.event["lot"] for one in view.steps if _comes_from(one.event, event["name"])}
+
+
+def _every(view: View, _: dict[str, Any]) -> set[str]:
+    return {lot.name for lot in view.all_lots()}
+
+
+def _labelled(view: View, event: dict[str, Any]) -> set[str]:
+    lots = view.all_lots()
+    return {lot.name for lot in lots if view.cellar.label_of(lot, view.today) == event.get("name")}
+
+
+def _lain(view: View, event: dict[str, Any]) -> set[str]:
+    """The lots that have lain in a vessel, with those beside them in what moved them."""
+    there = [step for step in view.steps if event["name"] in projection.named(step.event)]
+    return set[str]().union(*(filled(step) | drawn(step) for step in there))
+
+
+def _cleared(view: View, event: dict[str, Any]) -> set[str]:
+    held = view.ledger.known([event["hold"]]).get(event["hold"].lower())
+    return set() if held is None else _named(view, held.event)
+
+
+def _bound(view: View, event: dict[str, Any]) -> set[str]:
+    """The lots that a hold names, and those that it has followed."""
+    key = str(event.get("id", "")).lower()
+    for what, field in (("block", "block"), ("material", "material_lot")):
+        if field in event:
+            key = f"{what}:{event[field]}"
+    lots = view.all_lots()
+    bound = {lot.name for lot in lots if any(key in one.holds for one in lot.contents().values())}
+    return projection.named(event) | bound
+
+
+_ABOUT: dict[str, Callable[[View, dict[str, Any]], set[str]]] = {
+    "block": _grown,
+    "place": _every,
+    "premises": _every,
+    "label": _labelled,
+    "vessel": _lain,
+    "clear": _cleared,
+    "hold": _bound,
+}
 
 
 def _comes_from(event: dict[str, Any], block: str | None) -> bool:

@@ -44,6 +44,7 @@ from ampelog.fields import (
     Uuid,
     Volume,
     Year,
+    Zone,
     check_place,
     wrong,
 )
@@ -131,7 +132,7 @@ class Block(Register):
 class Premises(Register):
     within: Names | None = None
     permit: Text | None = None
-    timezone: Text | None = None
+    timezone: Zone | None = None
 
 
 class Party(Register):

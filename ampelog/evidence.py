@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 from msgspec import Struct
@@ -18,7 +18,7 @@ from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.cellar_work import done, made_of, measured
-from ampelog.composing import FIELDS, fills_of
+from ampelog.composing import FIELDS, SEVERAL, fills_of
 from ampelog.composition import Composition, Pooled
 from ampelog.estate import controlled
 from ampelog.expander import Expander
@@ -162,6 +162,7 @@ class Evidence:
         self.view, self.lot, self.asked = view, lot, asked
         self.instant = view.claimed(lot) if instant is None else instant
         self._map = _Map(view.cellar.registers, self.instant)
+        self._maps: dict[int, Places] = {}
         self.estate = False
         """Whether all of it is of fruit that is said to be the estate's."""
         self.premises = Premises(view, self.instant)
@@ -182,7 +183,7 @@ class Evidence:
         events = self.view.events(positions.values())
         return [
             self._known(
-                Fill(events[positions[node]]["id"], self._pooled(body), amount),
+                Fill(events[positions[node]]["id"], self._pooled(body, node), amount),
                 positions[node],
             )
             for (node, amount), body in zip(fills.items(), bodies, strict=True)
@@ -264,19 +265,29 @@ class Evidence:
         seed = f"{self.view.head.root}/{self.lot.name}"
         return [Composition(genealogy, content, pooled, seed, kinds) for content in parts]
 
-    def _pooled(self, body: Composition) -> Pooled[Seen]:
-        """The sources as they are seen, with the weight of the grapes behind them if that is
-        asked."""
-        return body.pooled(self._see, self._weight if self._densities else None)
+    def _pooled(self, body: Composition, fill: int | None = None) -> Pooled[Seen]:
+        """The sources as they are seen, by the places of the day on which a fill was bottled, with
+        the weight of the grapes behind them if that is asked."""
+        places = self._map if fill is None else self._map_of(fill)
+        see = partial(self._see, places=places)
+        return body.pooled(see, self._weight if self._densities else None)
+
+    def _map_of(self, fill: int) -> Places:
+        bottled = self.lot.fills.get(fill)
+        if bottled is None or self.instant != self.view.claimed(self.lot):
+            return self._map
+        if bottled not in self._maps:
+            self._maps[bottled] = _Map(self.view.cellar.registers, bottled)
+        return self._maps[bottled]
 
     def _weight(self, leaf: Leaf) -> Fraction | None:
         if leaf.material is not None:
             return Fraction(0)
         return self._densities.get(leaf.pool) if leaf.pool is not None else None
 
-    def _see(self, leaf: Leaf) -> Seen:
+    def _see(self, leaf: Leaf, places: Places) -> Seen:
         """A source as far as it is asked about."""
-        facts = tuple((name, FIELDS[name](leaf)) for name in self.asked.facts)
+        facts = tuple((n, SEVERAL.get(n, FIELDS[n])(leaf)) for n in self.asked.facts)
         extra = Seen()
         if leaf.material is None:
             extra = Seen(
@@ -284,7 +295,7 @@ class Evidence:
                 made_here=self._made_here(leaf),
                 made_at=self._made_at(leaf),
             )
-        return seen(replace(leaf, places=self._map), self.asked, extra, facts)
+        return seen(replace(leaf, places=places), self.asked, extra, facts)
 
     def _own(self, leaf: Leaf) -> bool | None:
         years = self.asked.own

@@ -28,6 +28,7 @@ from pydantic_core import PydanticCustomError
 
 from ampelog import quantities
 from ampelog.graph import Role
+from ampelog.moments import NotATime, zone_of
 from ampelog.quantities import BOTTLES, MASS, VOLUME, NotAQuantity, Quantity
 
 MOST_BOTTLES = 1_000_000_000
@@ -73,6 +74,20 @@ def share_of(text: str) -> Fraction:
         raise wrong(str(problem)) from None
 
 
+def _part(text: str) -> str:
+    if share_of(text) > 1:
+        raise wrong(f"`{text}` is over 1; wanted a part of the whole, as in `0.75`")
+    return text
+
+
+def _zone(name: str) -> str:
+    try:
+        zone_of(name)
+    except NotATime as problem:
+        raise wrong(str(problem)) from None
+    return name
+
+
 def _date(text: str) -> str:
     try:
         if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text, re.ASCII):
@@ -110,6 +125,7 @@ Found = Annotated[str, StringConstraints(pattern=r"^<?-?[0-9]{1,12}(\.[0-9]{1,12
 Temperature = Annotated[str, StringConstraints(pattern=r"^-?[0-9]{1,3}(\.[0-9]{1,12})? [CF]$")]
 Share = Annotated[str, AfterValidator(lambda text: (share_of(text), text)[1])]
 Day = Annotated[str, AfterValidator(_date)]
+Zone = Annotated[Text, AfterValidator(_zone)]
 Year = Annotated[StrictInt, Field(ge=1800, le=2200)]
 Hours = Annotated[StrictInt, Field(ge=0, le=10_000)] | Measured
 Further = Text | Annotated[StrictInt, Field(ge=-(2**53) + 1, le=2**53 - 1)]
@@ -328,12 +344,33 @@ class Approval(Part):
     date: Day | None = None
 
 
+Fact = Literal[
+    "variety",
+    "vintage",
+    "block",
+    "vineyard",
+    "grower",
+    "estate",
+    "place",
+    "role",
+    "certification",
+    "picked_on",
+    "picking",
+    "clone",
+    "tags",
+    "fraction",
+    "organism",
+    "regime",
+]
+"""What a wine may be told apart by: the fields of a composition (COMMANDS.md)."""
+
+
 class Says(Part):
     """A text statement of a label, with what part of the wine it is about."""
 
     says: Text
-    where: dict[str, Any] | None = None
-    at_least: Share | None = None
+    where: dict[Fact, Any] | None = None
+    at_least: Annotated[Share, AfterValidator(_part)] | None = None
 
 
 class Statements(Part):

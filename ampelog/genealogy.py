@@ -8,7 +8,7 @@ a prime tells an exact tie.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from heapq import heappop, heappush
 from typing import Generic, NamedTuple, TypeVar
 
@@ -42,12 +42,13 @@ class Genealogy(Struct):
     """The graph up to some node. ``parents[n]`` are (node, amount); a source has none.
 
     ``labels[n]`` is (lot, vessel) and only there where a question needs it; ``marks[n]`` is there
-    for the nodes that give one.
+    for the nodes that give one; ``begins`` are the nodes in which a fermentation begins.
     """
 
     parents: Sequence[Parts]
     marks: dict[int, Mark] = field(default_factory=dict)
     labels: Sequence[tuple[str | None, str | None]] = ()
+    begins: Collection[int] = frozenset()
 
 
 def fixed(amount: int, parts: Parts) -> list[tuple[int, int]]:
@@ -97,30 +98,43 @@ def back(
 ) -> dict[tuple[int, Mark], int]:
     """What of ``one`` comes from each source, by the marks it took on its way.
 
-    ``kinds`` (``Kinds``) says which marks matter.
+    ``kinds`` (``Kinds``) says which marks matter. A role and a press fraction are the last that the
+    wine took. Its fermentation is the last that began in it; of wine in which none began, the last
+    that it came into.
     """
-    parents, marks = genealogy.parents, genealogy.marks
+    parents, marks, begins = genealogy.parents, genealogy.marks, genealogy.begins
     sources: dict[tuple[int, Mark], int] = {}
     walk: _Walk[Mark] = _Walk(split)
     walk.give(NO_MARK, one, content)
     for node, passed in walk:
         taken = marks.get(node)
         for mark, amount in passed.items():
-            here = mark if taken is None else _nearest(mark, taken, kinds)
+            here = mark if taken is None else _nearest(mark, taken, kinds, node in begins)
             if parents[node]:
                 walk.give(here, amount, parents[node])
-            else:
-                sources[node, here] = sources.get((node, here), 0) + amount
+                continue
+            if here[2] is not None and here[2] < 0:
+                here = (here[0], here[1], _joined(here[2]))
+            sources[node, here] = sources.get((node, here), 0) + amount
     return sources
 
 
-def _nearest(mark: Mark, taken: Mark, kinds: tuple[bool, bool, bool]) -> Mark:
-    """The marks after passing a node: those taken nearer to the bottle stay."""
+def _nearest(mark: Mark, taken: Mark, kinds: tuple[bool, bool, bool], begins: bool = False) -> Mark:
+    """The marks after passing a node: those taken nearer to the bottle stay, but for a fermentation
+    that the wine came into while it went on, where one deeper ``begins`` in it."""
+    stretch = mark[2]
+    if kinds[2] and taken[2] is not None and (stretch is None or stretch < 0):
+        stretch = taken[2] if begins else _joined(taken[2]) if stretch is None else stretch
     return (
         mark[0] or (taken[0] if kinds[0] else None),
         mark[1] or (taken[1] if kinds[1] else None),
-        mark[2] if mark[2] is not None else (taken[2] if kinds[2] else None),
+        stretch,
     )
+
+
+def _joined(stretch: int) -> int:
+    """A fermentation that wine came into, told below zero on the way; and back again."""
+    return -1 - stretch
 
 
 class Passage(Struct):
@@ -133,23 +147,26 @@ class Passage(Struct):
 def through(genealogy: Genealogy, lot: str, content: Parts) -> dict[str, Passage]:
     """The lots that a lot's wine passed through, nearest the bottle first.
 
-    Wine that left a lot twice counts twice. Needs ``labels`` and the fermentations' marks.
+    Wine that left a lot twice counts twice, and so does wine that left a fermentation twice. Needs
+    ``labels`` and the fermentations' marks.
     """
     parents, labels, marks = genealogy.parents, genealogy.labels, genealogy.marks
     passages: dict[str, Passage] = {}
-    walk: _Walk[str] = _Walk(fixed)
-    walk.give(lot, 1 << BITS, content)
+    walk: _Walk[tuple[str, int | None]] = _Walk(fixed)
+    walk.give((lot, None), 1 << BITS, content)
     for node, passed in walk:
         here, taken = labels[node][0], marks.get(node)
-        for into, amount in passed.items():
+        stretch = None if taken is None else taken[2]
+        for (into, later), amount in passed.items():
             if here is not None:
                 passage = passages.setdefault(here, Passage())
                 if here != into:
                     passage.crossed += amount
-                if taken is not None and taken[2] is not None:
-                    passage.ferments[taken[2]] = passage.ferments.get(taken[2], 0) + amount
+                if stretch is not None and stretch != later:
+                    passage.ferments[stretch] = passage.ferments.get(stretch, 0) + amount
             if parents[node]:
-                walk.give(here or into, amount, parents[node])
+                onward = stretch if here is not None else later
+                walk.give((here or into, onward), amount, parents[node])
     return passages
 
 

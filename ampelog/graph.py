@@ -54,6 +54,7 @@ class Graph:
         self.ferments: list[Ferment] = []
         self._parents: list[Parents] = []
         self._marks: dict[int, tuple[str | None, str | None, int | None]] = {}
+        self._begins: set[int] = set()
 
     @property
     def count(self) -> int:
@@ -62,16 +63,20 @@ class Graph:
 
     def drawn(
         self,
-    ) -> tuple[list[Parents], dict[int, tuple[str | None, str | None, int | None]]]:
-        """The parents of each node here, and the role, fraction and fermentation of those that give
-        one. Kept, and taken further where nodes were added since: a question is asked of a cellar
-        in the middle of things again and again."""
+    ) -> tuple[list[Parents], dict[int, tuple[str | None, str | None, int | None]], set[int]]:
+        """The parents of each node here, the role, fraction and fermentation of those that give
+        one, and the nodes in which a fermentation begins. Kept, and taken further where nodes were
+        added since: a question is asked of a cellar in the middle of things again and again."""
         for number in range(len(self._parents), len(self.nodes)):
             node = self.nodes[number]
             self._parents.append(node.parents)
             if node.role is not None or node.fraction is not None or node.ferment is not None:
                 self._marks[number] = (node.role, node.fraction, node.ferment)
-        return self._parents, self._marks
+            if node.ferment is not None and node.ferment >= self.first_ferment:
+                began = self.ferments[node.ferment - self.first_ferment].position
+                if began == node.position:
+                    self._begins.add(number)
+        return self._parents, self._marks, self._begins
 
     def add(self, node: Node) -> int:
         """Add a node and return its number."""

@@ -49,6 +49,9 @@ def treat(cellar: Cellar, step: Step) -> None:
             else quantities.split(model.adds, [holding.amount for _, holding in holdings])
         )
         lot.tally(VOLUME).into += sum(added)
+        if vessels_of(model) is None:
+            vessels = [vessel for vessel, _ in holdings]
+            cellar.note_resolved(step, zip(vessels, added, strict=True))
     for (vessel, _), more in zip(holdings, added, strict=True):
         if source is not None and more:
             close(cellar, step, lot, vessel)
@@ -72,23 +75,25 @@ def gauge(cellar: Cellar, step: Step) -> None:
     cellar.touched(lot)
     cellar.note_resolved(step, [(vessel, holding.amount) for vessel, holding, _ in found])
     before = dict(lot.holdings)
-    book = sum(holding.amount for _, holding, _ in found)
-    measured = 0 if model.empty else sum(amount for _, _, amount in found)
-    above = any(amount > holding.amount for _, holding, amount in found) and not model.empty
+    above = [] if model.empty else [one for one in found if one[2] > one[1].amount]
     if above:
+        book = sum(holding.amount for _, holding, _ in above)
+        measured = sum(amount for _, _, amount in above)
+        where = "" if len(above) == len(found) else f" in {place(above[0][0])}"
         if model.reason is None:
+            book, measured = (above[0][1].amount, above[0][2]) if where else (book, measured)
             raise CannotHave(
                 "above the book",
-                f"{said(measured, lot.sort)} of `{lot.name}` measured; the book says "
+                f"{said(measured, lot.sort)} of `{lot.name}` measured{where}; the book says "
                 f"{said(book, lot.sort)}",
                 "give the `reason` (dip, inventory, produced, contraction), or record what came in",
                 lot.name,
             )
-        if model.reason != "produced" and measured > book:
+        if model.reason != "produced":
             cellar.find(
                 step,
                 "gain",
-                f"`{lot.name}` measured {said(measured - book, lot.sort)} above the "
+                f"`{lot.name}`{where} measured {said(measured - book, lot.sort)} above the "
                 f"book ({model.reason})",
                 lot.name,
             )
@@ -127,7 +132,7 @@ def loss(cellar: Cellar, step: Step) -> None:
     model: Any = step.model
     lot = lot_of(cellar, model.lot)
     found = shared(lot, model, whole=bool(model.all), by_content=True)
-    if model.all:
+    if model.all or vessels_of(model) is None:
         cellar.note_resolved(step, [(vessel, amount) for vessel, _, amount in found])
     for vessel, holding, amount in found:
         if amount > holding.amount:

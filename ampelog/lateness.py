@@ -24,11 +24,29 @@ def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
     corrections = [one.event for one in entries if one.event.get("kind") == "correct"]
     if corrections and _mended_before(ledger, corrections, last):
         return True
-    if any(one.instant < last for one in entries if one.event.get("kind") not in REGISTERS):
+    if any(one.instant < last for one in entries if _takes_place(one.event)):
         return True
     names = [(kind, name) for kind, name in registered if kind in REGISTERS and name]
-    registers = View(ledger).cellar.registers if names else None
-    return registers is not None and any(registers.knows(str(k), str(n)) for k, n in names)
+    if not names:
+        return False
+    if _first_said_of(ledger, entries):
+        return True
+    registers = View(ledger).cellar.registers
+    return any(registers.knows(str(kind), str(name)) for kind, name in names)
+
+
+def _first_said_of(ledger: Ledger, entries: Sequence[Entry]) -> bool:
+    """Whether lots that are there get a label or an owner: what is registered first holds from the
+    beginning."""
+    said = [one.event for one in entries if one.event.get("kind") == "lot"]
+    names = {str(event.get("name")) for event in said if not {"label", "owner"}.isdisjoint(event)}
+    return bool(names) and bool(ledger.rows("lot_states", lot="\n".join(names)))
+
+
+def _takes_place(event: Mapping[str, Any]) -> bool:
+    """Whether something happens by an event: a register only says what is so, but for the new name
+    of a lot."""
+    return event.get("kind") not in REGISTERS or bool(event.get("of"))
 
 
 def _mended_before(ledger: Ledger, corrections: Sequence[Mapping[str, Any]], last: int) -> bool:

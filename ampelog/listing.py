@@ -76,7 +76,24 @@ def log(view: View, wanted: Wanted) -> list[dict[str, Any]]:
         if position in corrections:
             row["corrects_position"] = corrections[position]
         found.append(row)
+    _add_strikes(view, wanted, corrections, found)
     return found
+
+
+def _add_strikes(
+    view: View, wanted: Wanted, corrections: Mapping[int, int], found: list[dict[str, Any]]
+) -> None:
+    """What corrects a listed event is listed too, though it names something else or nothing."""
+    there = {row["position"] for row in found}
+    for position, corrected in corrections.items():
+        if corrected not in there or position in there:
+            continue
+        (record,) = view.ledger.records(position, position)
+        event = record.event
+        if wanted.by in (None, event["by"]) and wanted.ref in (None, event.get("ref")):
+            place = {"position": position, "recorded_at": record.recorded_at, "hash": record.hash}
+            found.append({**place, **event, "corrects_position": corrected})
+    found.sort(key=lambda row: int(row["position"]))
 
 
 def _check_kind(kind: str) -> None:

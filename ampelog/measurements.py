@@ -72,10 +72,81 @@ class Value(Struct, frozen=True):
     taken: Taken
 
 
+class _Renamed(Struct, frozen=True):
+    """A lot's former name, until when it bore it, and the vessels that were renamed (None: all)."""
+
+    name: str
+    order: tuple[int, int]
+    vessels: frozenset[str] | None
+
+    def tells(self, one: Taken, *, alone: bool) -> bool:
+        """Whether a measurement under the former name is of what was renamed. One of the whole
+        lot is so where it is ``alone`` under the new name."""
+        if one.order >= self.order:
+            return False
+        said = one.event.get("vessels") or [one.event.get("vessel")]
+        if None in said:
+            return alone
+        return self.vessels is None or not self.vessels.isdisjoint(said)
+
+
 def taken(view: View, lots: Collection[str]) -> dict[str, list[Taken]]:
-    """The readings, analyses and fermentation events of these lots, in order of time."""
+    """The readings, analyses and fermentation events of these lots, in order of time; with those of
+    a lot under the names that it bore before."""
     if not lots:
         return {}
+    former = _former(view)
+    asked, ahead = set(lots), list(lots)
+    while ahead:
+        names = {one.name for one in former.get(ahead.pop(), ())} - asked
+        asked |= names
+        ahead += names
+    found = _taken(view, asked)
+    return {lot: _with_former(lot, found, former) for lot in lots}
+
+
+def _with_former(
+    lot: str, found: dict[str, list[Taken]], former: dict[str, list[_Renamed]]
+) -> list[Taken]:
+    """What is of a lot, with that of its former names. Where it was measured before it took over
+    another's name, the two were joined, and what was said of the other is not of both; nor is what
+    was said of one of several lots as a whole."""
+    own = found.get(lot, [])
+    before = former.get(lot, ())
+    alone = len({one.name for one in before}) == 1
+    rest = {name: told for name, told in former.items() if name != lot}  # no circles
+    more: list[Taken] = []
+    for one in before:
+        if not own or own[0].order >= one.order:
+            told = _with_former(one.name, found, rest)
+            more += [each for each in told if one.tells(each, alone=alone)]
+    return sorted([*more, *own], key=lambda each: each.order) if more else own
+
+
+def _former(view: View) -> dict[str, list[_Renamed]]:
+    """The former names of every lot that took over another's wine."""
+    end = 2**62 if view.until is None else view.until
+    corrected = history.corrected(view.ledger, view.head.position)
+    found: dict[str, list[_Renamed]] = {}
+    for position, instant, body in view.ledger.rows(
+        "renamings", upto=view.head.position, until=end
+    ):
+        event = json.loads(body)
+        now = corrected.get(event["id"].lower())
+        event = event if now is None else now.replacement
+        if event is None or not event.get("of"):
+            continue
+        when = int(instant) if now is None else moments.instant(event["at"], view.zone)
+        ends = event["of"] if isinstance(event["of"], list) else [event["of"]]
+        for end_ in ends:
+            named = end_.get("vessels") or [end_.get("vessel")]
+            vessels = None if None in named else frozenset(map(str, named))
+            one = _Renamed(end_["lot"], (when, position), vessels)
+            found.setdefault(event["name"], []).append(one)
+    return found
+
+
+def _taken(view: View, lots: Collection[str]) -> dict[str, list[Taken]]:
     names = "\n".join(json.dumps(lot, ensure_ascii=False) for lot in sorted(lots))
     end = 2**62 if view.until is None else view.until
     rows = view.ledger.rows("measurements", lots=names, upto=view.head.position, until=end)

@@ -191,23 +191,23 @@ class View:
         self.genealogy([part for lot in lots for part in self.content(lot)])
 
     def _replayed_graph(self, top: int, labels: bool) -> Genealogy:
-        parents, marks = self.cellar.graph.drawn()
+        parents, marks, begins = self.cellar.graph.drawn()
         if not labels:
-            return Genealogy(parents, marks)
+            return Genealogy(parents, marks, (), begins)
         nodes = self.cellar.graph.nodes[: top + 1]
         within = {node: mark for node, mark in marks.items() if node <= top}
-        return Genealogy(parents[: top + 1], within, [(node.lot, node.vessel) for node in nodes])
+        named = [(node.lot, node.vessel) for node in nodes]
+        return Genealogy(parents[: top + 1], within, named, begins)
 
     def _stored_graph(self, top: int, labels: bool) -> Genealogy:
         parents: list[Any] = projection.parents_of(self.ledger, top)
-        marks: dict[int, Mark] = {
-            node: (role, fraction, ferment)
-            for node, role, fraction, ferment in self.ledger.rows("marks", node=top)
-        }
+        rows = self.ledger.rows("marks", node=top)
+        marks: dict[int, Mark] = {row[0]: (row[1], row[2], row[3]) for row in rows}
+        begins = {row[0] for row in rows if row[4]}
         named: list[tuple[str | None, str | None]] = []
         if labels:
             named = [(row[2], row[3]) for row in self.ledger.rows("nodes", node=top)]
-        return Genealogy(parents, marks, named)
+        return Genealogy(parents, marks, named, begins)
 
     def pools(self, top: int) -> list[tuple[int, int, int]]:
         """The crushes and presses of fruit up to a node: node, mass and volume (10^-12 kg, L)."""

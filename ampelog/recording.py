@@ -191,6 +191,7 @@ class _Load:
     def check(self, coming: Coming) -> tuple[Finding, ...]:
         """Refuse the load, or write the projection it leads to; returns what is odd."""
         steps, corrections = self._steps(coming)
+        self.problems += self._home_stays(steps)
         if self.until is not None:
             return self._in_the_past(steps, corrections, self.until)
         if self.ask is None and self._in_order(steps, corrections):
@@ -204,6 +205,17 @@ class _Load:
             self.ask(self.seen)
         if self.dry_run:
             raise _DryRun(findings)
+
+    def _home_stays(self, steps: Sequence[Step]) -> Iterator[Finding]:
+        """Home registered again keeps its time zone: every time rests on it."""
+        home = self.ledger.home
+        for step in steps:
+            event = step.event
+            if event["kind"] == "premises" and event["name"] == home["name"]:
+                zone = event.get("timezone", home["timezone"])
+                if zone != home["timezone"]:
+                    says = f"the time zone of the home premises is {home['timezone']}, and stays"
+                    yield Finding("premises", step.where, says, "leave out `timezone`", step.id)
 
     def _steps(self, coming: Coming) -> tuple[list[Step], list[Correction]]:
         steps = [

@@ -85,7 +85,9 @@ def _near(registers: Registers, kind: str, name: str) -> str:
 
 
 def check_places(
-    steps: Iterable[Step], parts: Iterable[tuple[Step, Sequence[str]]], registers: Registers
+    steps: Iterable[Step],
+    parts: Iterable[tuple[Step, Sequence[str], str | None]],
+    registers: Registers,
 ) -> list[Finding]:
     """Circles of places, and what reaches two counties, states, countries or vineyards.
 
@@ -110,8 +112,9 @@ def check_places(
                 charged = _last(registrations, involved, instant) or step
                 found.append(Finding("places", charged.where, says, "check `within`", charged.id))
     last = Places(registers, moments[-1])
-    for step, named_places in parts:
-        twice = last.twice(named_places)
+    for step, named_places, block in parts:
+        grown = () if block is None else last.of_block(block).get("within") or ()
+        twice = last.twice((*named_places, *grown))
         if twice is not None:
             found.append(
                 Finding("places", step.where, _said("a part", *twice), "check `within`", step.id)
@@ -146,10 +149,10 @@ def _said(what: str, kind: str, reached: list[str]) -> str:
     return f"{what} lies in two places of the type {kind}: {shown}; one at most is possible"
 
 
-def receipt_parts(steps: Iterable[Step]) -> Iterator[tuple[Step, Sequence[str]]]:
-    """The places that parts of receipts name."""
+def receipt_parts(steps: Iterable[Step]) -> Iterator[tuple[Step, Sequence[str], str | None]]:
+    """The places that parts of receipts name, each with the block that the part names."""
     for step in steps:
         if step.event["kind"] == "receive":
             for part in step.event.get("composition") or ():
                 if part.get("within"):
-                    yield step, part["within"]
+                    yield step, part["within"], part.get("block")

@@ -29,19 +29,18 @@ def ship(cellar: Cellar, step: Step) -> None:
                 f"`{lot.name}` left {model.removal} while on hold ({', '.join(sorted(held))})",
                 lot.name,
             )
-    states = {draw.holding.state for draw in out}
     for draw in out:
         lot.tally(lot.sort).out += draw.amount
     pool = take(cellar, step, out)
-    lot.shipped.append(_shipped(step, lot, pool, states.pop()))
+    lot.shipped.append(_shipped(step, lot, pool))
 
 
-def _shipped(step: Step, lot: Lot, pool: Pool, state: str) -> Shipped:
+def _shipped(step: Step, lot: Lot, pool: Pool) -> Shipped:
     """What left on a document and may come back."""
     ended = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
     document, left = step.model.document, tuple(pool.parts)
     kept = (pool.holds, pool.parts, ended, step.position, left)
-    return Shipped(document, lot.sort, lot.format, state, *kept)
+    return Shipped(document, lot.sort, lot.format, pool.state, *kept)
 
 
 def _check_removal(step: Step, out: Sequence[Draw]) -> None:

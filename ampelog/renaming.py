@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from ampelog.apart import part
+from ampelog.bottles import two_labels
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
 from ampelog.inplace import target
@@ -56,6 +57,8 @@ def _hand_over(
         if new.empty:
             new.fills, new.began, new.label = {}, lot.began, lot.label
             new.releases = list(lot.releases)
+        elif new.label is not None:
+            two_labels(cellar, step, new, lot.label)
         new.fills.update(lot.fills)
     lot.tally(lot.sort).out += fill.amount
     new.tally(lot.sort).into += fill.amount

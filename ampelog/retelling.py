@@ -109,7 +109,9 @@ def odd(before: Cellar, after: Cellar) -> tuple[Finding, ...]:
     return tuple(finding for finding in after.findings if finding not in known)
 
 
-def _resolved(found: tuple[str | None, int], sort: str) -> str:
+def _resolved(found: tuple[str | None, int] | None, sort: str) -> str:
+    if found is None:
+        return "nothing"
     vessel, amount = found
     return f"{said(amount, sort)} in {place(vessel)}"
 
@@ -128,7 +130,7 @@ def resolved_anew(before: Cellar, after: Cellar, steps: Sequence[Step]) -> list[
             continue
         was, now = before.resolved[step.position], after.resolved.get(step.position, ())
         if was != now:
-            pairs = [(w, n) for w, n in zip(was, now, strict=False) if w != n]
+            pairs = [(w, n) for w, n in zip_longest(was, now) if w != n]
             sort = _sort(after, step)
             shown = ", ".join(
                 f"{_resolved(w, sort)} is now {_resolved(n, sort)}" for w, n in pairs[:3]

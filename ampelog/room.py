@@ -17,6 +17,7 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
     if len(found) == 1 and _joins(cellar, found[0]):
         return
     _check_alike(found)
+    _check_full_alone(found)
     leaving: dict[tuple[str, str | None], int] = {}
     for draw in out:
         key = (draw.lot.name, draw.vessel)
@@ -37,7 +38,7 @@ def may_arrive(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[
             if vessel is None:
                 _check_no_vessel(fill, [] if lot is None else list(staying(lot)))
             elif fill.sort == VOLUME:
-                if lot is None or vessel not in lot.holdings:
+                if lot is None or lot.sort != VOLUME or vessel not in lot.holdings:
                     other = cellar.vessels.get(vessel)
                     there = staying(cellar.lots[other]) if other and other != fill.lot else {}
                     if other and vessel in there:
@@ -65,6 +66,23 @@ def _check_alike(found: Sequence[Fill]) -> None:
             raise _two_formats(fill, first.format)
 
 
+def _check_full_alone(found: Sequence[Fill]) -> None:
+    """What is topped full is filled once by an event: else the order would decide."""
+    filled: set[str | None] = set()
+    for fill in sorted(found, key=lambda one: not one.full):
+        twice = filled.intersection(fill.vessels)
+        if twice:
+            vessel = min(map(str, twice))
+            raise CannotHave(
+                "full and more",
+                f"`{vessel}` is topped full and filled once more by the same event",
+                "name it once, with all that went in",
+                fill.lot,
+            )
+        if fill.full:
+            filled.update(fill.vessels)
+
+
 def _joins(cellar: Cellar, fill: Fill) -> bool:
     """Whether a fill comes to vessels that were filled together before: most toppings do, and
     need no look."""
@@ -90,7 +108,7 @@ def _two_formats(fill: Fill, format_: int) -> CannotHave:
 
 def _only_adds(lot: Lot, fill: Fill, found: Sequence[Fill]) -> bool:
     """Whether a fill only adds to what is there already."""
-    if len(found) > 1 or fill.full:
+    if len(found) > 1 or fill.full or lot.sort != fill.sort:
         return False
     return None not in fill.vessels and lot.holdings.keys() >= set(fill.vessels)
 

@@ -267,6 +267,7 @@ class Memory:
             )
         self.head = ledger.Head(len(whole), "0" * 64)
         self.within = None
+        self.home = whole[0]
 
     def records(self, first: int = 1, last: int | None = None) -> list[ledger.Record]:
         """The events from one position to another, as of a ledger."""

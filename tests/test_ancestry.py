@@ -35,6 +35,7 @@ class Part:
         self._records = found.records
         self.within = found.lots
         self.head = head
+        self.home = self._records[0].event
 
     def records(self, first: int = 1, last: int | None = None) -> list[Record]:
         """Those from one position to another."""

@@ -284,7 +284,7 @@ BAD: dict[str, tuple[str, str, str]] = {
     "two formats": (
         line("bottle", "2026-01-01", from_={"lot": "A", "volume": "5 L"}, lot="C24", bottles=3,
              format="1.5 L"),
-        *("two formats", "holds bottles of 0.75 L"),
+        *("two formats", "has bottles of 0.75 L"),
     ),
     "pack of wine": (
         line("pack", "2026-01-01", from_=A_LOT, to={"lot": "X", "bottles": 5}),
