@@ -85,7 +85,9 @@ def graphs(draw: Any, most: int = 12) -> Genealogy:
                 draw(st.sampled_from([None, 0, 7])),
             )
     labels = [(draw(st.sampled_from(["A", "B", "C", None])), None) for _ in range(size)]
-    return Genealogy(parents, marks, labels)
+    ferments = [node for node, mark in marks.items() if mark[2] is not None]
+    begins = draw(st.sets(st.sampled_from(ferments))) if ferments else set()
+    return Genealogy(parents, marks, labels, begins)
 
 
 def content_of(genealogy: Genealogy) -> list[tuple[int, int]]:
@@ -179,6 +181,7 @@ def test_a_solera_is_found_where_paths_cannot_be_counted() -> None:
 def test_each_kind_of_mark_is_the_one_nearest_the_bottle(
     genealogy: Genealogy, kinds: Kinds
 ) -> None:
+    """Of fermentations it is the nearest that began in the wine, where any did."""
     expected: dict[tuple[int, Mark], Fraction] = {}
     for path in paths(genealogy.parents, content_of(genealogy)):
         found: list[Any] = [None, None, None]
@@ -187,6 +190,9 @@ def test_each_kind_of_mark_is_the_one_nearest_the_bottle(
             for index in range(3):
                 if kinds[index] and found[index] is None:
                     found[index] = mark[index]
+        began = [genealogy.marks[node][2] for node in path.nodes if node in genealogy.begins]
+        if kinds[2] and began:
+            found[2] = began[0]
         key = (path.nodes[-1], (found[0], found[1], found[2]))
         expected[key] = expected.get(key, Fraction(0)) + path.weight
     weights = back(genealogy, content_of(genealogy), ONE, fixed, kinds)
@@ -203,7 +209,7 @@ def test_what_crossed_out_of_a_lot_is_counted_as_often_as_it_left(genealogy: Gen
     crossed: dict[str, Fraction] = {}
     ferments: dict[tuple[str, int], Fraction] = {}
     for path in paths(genealogy.parents, content_of(genealogy)):
-        into = "A"
+        into, later = "A", None
         for node in path.nodes:
             lot = genealogy.labels[node][0]
             if lot is None:
@@ -211,10 +217,10 @@ def test_what_crossed_out_of_a_lot_is_counted_as_often_as_it_left(genealogy: Gen
             if lot != into:
                 crossed[lot] = crossed.get(lot, Fraction(0)) + path.weight
             stretch = genealogy.marks.get(node, NO_MARK)[2]
-            if stretch is not None:
+            if stretch is not None and stretch != later:
                 key = (lot, stretch)
                 ferments[key] = ferments.get(key, Fraction(0)) + path.weight
-            into = lot
+            into, later = lot, stretch
     passages = through(genealogy, "A", content_of(genealogy))
     for lot, passage in passages.items():
         share = crossed.get(lot, Fraction(0))
