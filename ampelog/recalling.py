@@ -136,6 +136,8 @@ def _fills(event: Row) -> bool:
 def _bottled(reach: Reach, lot: Lot) -> list[Row]:
     """The row of a lot's bottles, where any of them is touched."""
     fills = reach.fills.get(lot.name, [])
+    if lot.sort != BOTTLES and not (fills or lot.shipped or lot.took or lot.name in reach.there):
+        return []  # most lots of a long log never were bottles
     held = _held(reach, lot) if lot.sort == BOTTLES else {}
     shipped = [one for one in lot.shipped if one.sort == BOTTLES and reach.touched(lot, one.left)]
     took = _took(reach, lot)
