@@ -37,12 +37,8 @@ def naming(view: View, names: Collection[str], until: int | None = None) -> list
     and body."""
     texts = [re.escape(json.dumps(name, ensure_ascii=False)) for name in sorted(names)]
     pattern = f'"(?:lot|name)":(?:{"|".join(texts) or NOTHING})'
-    end = _end(view) if until is None else until
+    end = view.ends if until is None else until
     return view.ledger.rows("events_of_lots", pattern=pattern, upto=view.head.position, until=end)
-
-
-def _end(view: View) -> int:
-    return FOREVER if view.until is None else view.until
 
 
 def dealings(view: View, lots: Collection[str], until: int | None = None) -> list[Dealing]:
@@ -66,7 +62,7 @@ def dealings(view: View, lots: Collection[str], until: int | None = None) -> lis
     for id_, (position, event) in mended.items():
         if event is not None and any(f'"{lot}"' in json.dumps(event) for lot in lots):
             found.append(_replaced(view, position, id_, event))
-    last = _end(view) if until is None else min(until, _end(view))
+    last = view.ends if until is None else min(until, view.ends)
     within = [one for one in found if one.instant <= last]
     return sorted(within, key=lambda one: (one.instant, one.position))
 

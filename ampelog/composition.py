@@ -8,7 +8,7 @@ difference is parted by doubling the bits. Equality meets a "not less than".
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from math import lcm
 from typing import Any, Generic, NamedTuple, Protocol, TypeVar
@@ -367,6 +367,13 @@ def partition(sums: dict[tuple[Any, ...], Fraction]) -> list[tuple[tuple[Any, ..
     if nearest:
         nearest[0] += grid - sum(nearest)
     return [(key, decimals(scaled)) for (key, _), scaled in zip(ordered, nearest, strict=True)]
+
+
+def shared(amounts: Mapping[K, int]) -> dict[K, str]:
+    """The share of each amount in all of them; they sum to exactly 1. Of nothing none has any."""
+    whole = sum(amounts.values()) or 1
+    rows = partition({(key,): Fraction(amount, whole) for key, amount in amounts.items()})
+    return {key: share for (key,), share in rows}
 
 
 def _largest_first(row: tuple[tuple[Any, ...], Fraction]) -> tuple[Fraction, str]:

@@ -160,7 +160,9 @@ class Evidence:
 
     def __init__(self, view: View, lot: Lot, asked: Asked, instant: int | None = None) -> None:
         self.view, self.lot, self.asked = view, lot, asked
-        self.instant = view.claimed(lot) if instant is None else instant
+        claimed = view.claimed(lot)
+        self.instant = claimed if instant is None else instant
+        self._by_fill = self.instant == claimed
         self._map = _Map(view.cellar.registers, self.instant)
         self._maps: dict[int, Places] = {}
         self.estate = False
@@ -274,7 +276,7 @@ class Evidence:
 
     def _map_of(self, fill: int) -> Places:
         bottled = self.lot.fills.get(fill)
-        if bottled is None or self.instant != self.view.claimed(self.lot):
+        if bottled is None or not self._by_fill:
             return self._map
         if bottled not in self._maps:
             self._maps[bottled] = _Map(self.view.cellar.registers, bottled)

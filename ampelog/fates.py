@@ -3,11 +3,10 @@ and what was lost."""
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Any
 
 from ampelog import stock
-from ampelog.composition import partition
+from ampelog.composition import shared
 from ampelog.genealogy import BITS, Genealogy, forward
 from ampelog.quantities import text
 from ampelog.questions import View
@@ -46,15 +45,12 @@ def fates(view: View, year: int) -> tuple[tuple[Fate, ...], int]:
                 left = "left in bottles" if each.sort == BOTTLES else "left in bulk"
                 parts[left] = parts.get(left, 0) + of_year(each.parts)
     parts[LOST] = entered - sum(parts.values())
-    there = sorted(((what, amount) for what, amount in parts.items() if amount), key=_most_first)
-    whole = entered or 1
-    rows = partition({(what,): Fraction(amount, whole) for what, amount in there})
-    share_of = {what: share for (what,), share in rows}
-    return tuple(Fate(what, text(amount), share_of[what]) for what, amount in there), entered
-
-
-def _most_first(part: tuple[str, int]) -> int:
-    return -part[1]
+    there = {what: amount for what, amount in parts.items() if amount}
+    shares_of = shared(there)
+    return tuple(
+        Fate(what, text(amount), shares_of[what])
+        for what, amount in sorted(there.items(), key=lambda one: -one[1])
+    ), entered
 
 
 def _origins(view: View, genealogy: Genealogy, year: int) -> tuple[list[int], int]:

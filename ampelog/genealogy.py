@@ -124,7 +124,10 @@ def _nearest(mark: Mark, taken: Mark, kinds: tuple[bool, bool, bool], begins: bo
     that the wine came into while it went on, where one deeper ``begins`` in it."""
     stretch = mark[2]
     if kinds[2] and taken[2] is not None and (stretch is None or stretch < 0):
-        stretch = taken[2] if begins else _joined(taken[2]) if stretch is None else stretch
+        if begins:
+            stretch = taken[2]
+        elif stretch is None:
+            stretch = _joined(taken[2])
     return (
         mark[0] or (taken[0] if kinds[0] else None),
         mark[1] or (taken[1] if kinds[1] else None),

@@ -161,13 +161,11 @@ def written(target: BinaryIO, ledger_id: str, loads: Iterable[Load]) -> Iterator
 
 
 def copied(source: BinaryIO, target: BinaryIO) -> Head:
-    """Write a verified copy of a journal, synced; its head. Raises ``Damaged``."""
+    """Write a verified copy of a journal; its head. Raises ``Damaged``."""
     ledger_id, mark = journal.opening(source)
     with collector_paused():
         for load in written(target, ledger_id, journal.loads(source, mark)):
             mark = load.mark
-    target.flush()
-    os.fsync(target.fileno())
     return mark.head
 
 

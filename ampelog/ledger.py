@@ -390,5 +390,6 @@ def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
                 head = copied(source, target)
         except Damaged as fault:
             raise damaged(files.journal, fault) from None
-    journal.sync_folder(out)
+    if out.is_file():
+        journal.sync_folder(out.resolve())
     return head.position, head

@@ -85,14 +85,18 @@ def _add_strikes(
 ) -> None:
     """What corrects a listed event is listed too, though it names something else or nothing."""
     there = {row["position"] for row in found}
-    for position, corrected in corrections.items():
-        if corrected not in there or position in there:
-            continue
-        (record,) = view.ledger.records(position, position)
-        event = record.event
-        if wanted.by in (None, event["by"]) and wanted.ref in (None, event.get("ref")):
-            place = {"position": position, "recorded_at": record.recorded_at, "hash": record.hash}
-            found.append({**place, **event, "corrects_position": corrected})
+    missing = {at for at, corrected in corrections.items() if corrected in there} - there
+    if not missing:
+        return
+    every = {"upto": view.head.position, "since": -ALWAYS, "until": ALWAYS}
+    for position, recorded_at, leaf, _, body in view.ledger.rows(
+        "log", kind="correct", text="", **every
+    ):
+        event = json.loads(body)
+        said = wanted.by in (None, event["by"]) and wanted.ref in (None, event.get("ref"))
+        if position in missing and said:
+            place = {"position": position, "recorded_at": recorded_at, "hash": leaf}
+            found.append({**place, **event, "corrects_position": corrections[position]})
     found.sort(key=lambda row: int(row["position"]))
 
 
@@ -151,7 +155,7 @@ def _end(view: View, until: str | None) -> int:
         end = ALWAYS if until is None else moments.end_of_day(until, view.zone)
     except NotATime as problem:
         raise Refused(f"--until: {problem}") from None
-    return end if view.until is None else min(end, view.until)
+    return min(end, view.ends)
 
 
 def _corrections(view: View) -> dict[int, int]:

@@ -125,30 +125,20 @@ def _with_former(
 
 def _former(view: View) -> dict[str, list[_Renamed]]:
     """The former names of every lot that took over another's wine."""
-    end = 2**62 if view.until is None else view.until
-    corrected = history.corrected(view.ledger, view.head.position)
     found: dict[str, list[_Renamed]] = {}
-    for position, instant, body in view.ledger.rows(
-        "renamings", upto=view.head.position, until=end
-    ):
-        event = json.loads(body)
-        now = corrected.get(event["id"].lower())
-        event = event if now is None else now.replacement
-        if event is None or not event.get("of"):
-            continue
-        when = int(instant) if now is None else moments.instant(event["at"], view.zone)
-        ends = event["of"] if isinstance(event["of"], list) else [event["of"]]
-        for end_ in ends:
-            named = end_.get("vessels") or [end_.get("vessel")]
+    for position, event in view.said(("lot",), '"of":', until=view.ends).items():
+        order = (moments.instant(event["at"], view.zone), position)
+        of = event.get("of") or ()
+        for end in [of] if isinstance(of, dict) else of:
+            named = end.get("vessels") or [end.get("vessel")]
             vessels = None if None in named else frozenset(map(str, named))
-            one = _Renamed(end_["lot"], (when, position), vessels)
-            found.setdefault(event["name"], []).append(one)
+            found.setdefault(event["name"], []).append(_Renamed(end["lot"], order, vessels))
     return found
 
 
 def _taken(view: View, lots: Collection[str]) -> dict[str, list[Taken]]:
     names = "\n".join(json.dumps(lot, ensure_ascii=False) for lot in sorted(lots))
-    end = 2**62 if view.until is None else view.until
+    end = view.ends
     rows = view.ledger.rows("measurements", lots=names, upto=view.head.position, until=end)
     corrected = history.corrected(view.ledger, view.head.position)
     found: list[Taken] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -32,14 +33,16 @@ def written(path: Path) -> Iterator[BinaryIO]:
     try:
         if belongs(real):
             raise Refused(f"{path} belongs to a ledger", hint="name another file")
-        if real.exists() and not real.is_file():
-            with real.open("wb") as target:
+        if path.exists() and not path.is_file():
+            with path.open("wb") as target:
                 yield target
             return
         beside = real.with_name(f"{real.name}.part")
         try:
             with beside.open("wb") as target:
                 yield target
+                target.flush()
+                os.fsync(target.fileno())
             beside.replace(real)
         finally:
             with suppress(OSError):

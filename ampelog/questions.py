@@ -60,6 +60,11 @@ class View:
         if not projection.is_current(self.ledger) or projection.last_order(self.ledger)[0] > ahead:
             self.until = ahead
 
+    @property
+    def ends(self) -> int:
+        """The last instant that it sees (us UTC)."""
+        return ALWAYS if self.until is None else self.until
+
     def _replay(self) -> None:
         from ampelog.replay import fresh, registered
 

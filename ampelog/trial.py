@@ -19,7 +19,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ampelog import claimable, composing, lines, moments
-from ampelog.composition import partition
+from ampelog.composition import shared
 from ampelog.errors import Refused
 from ampelog.estimate import Draw, Readings, estimate
 from ampelog.history import zone_of
@@ -173,15 +173,13 @@ class Trial:
         """What goes in, a row an endpoint of the blend."""
         groups = [list(group) for _, group in groupby(drawn, key=lambda draw: draw.source)]
         amounts = [sum(draw.amount for draw in parts) for parts in groups]
-        whole = sum(amounts)
-        shares = partition({(at,): Fraction(each, whole) for at, each in enumerate(amounts)})
-        share_of = {at: share for (at,), share in shares}
+        shares = shared(dict(enumerate(amounts)))
         return [
             {
                 "lot": parts[0].lot,
                 "vessels": [draw.vessel for draw in parts if draw.vessel is not None],
                 "volume_l": text(amount),
-                "share": share_of[at],
+                "share": shares[at],
             }
             for at, (parts, amount) in enumerate(zip(groups, amounts, strict=True))
         ]

@@ -150,7 +150,7 @@ def _row(
 def events(view: View, name: str, most: int = MOST_EVENTS) -> list[dict[str, Any]]:
     """The latest events that name a vessel, as they read now, the last first."""
     mended = history.corrected(view.ledger, view.head.position)
-    until = FOREVER if view.until is None else view.until
+    until = view.ends
     rows = view.ledger.rows(
         "log",
         upto=view.head.position,
@@ -193,7 +193,7 @@ def _reached(
     found = {name: Reached() for name in names}
     lots = {name: lying[name][0][0].name if name in lying else "" for name in names}
     mended = history.corrected(view.ledger, view.head.position)
-    until = FOREVER if view.until is None else view.until
+    until = view.ends
     came = dict.fromkeys((name, lot.name) for name in names for lot, _ in lying.get(name, ()))
     rows = view.ledger.rows(
         "reached_last",

@@ -247,23 +247,17 @@ def test_the_notice_leaves_the_decision_to_the_authority() -> None:
         assert words in claims.NOTICE
 
 
-def test_where_one_name_of_two_is_too_little_its_share_is_told() -> None:
-    ontario = rules.pack("ca-on")
-    fills = bulk(wine(part("0.86", ME), part("0.14", "Malbec")))
-    row = by(
-        judge({"variety": [ME, "Malbec"]}, fills, [ontario], PLACES, TODAY), "ca-on-variety-two"
-    )
-    assert (row.verdict, row.required, Fraction(row.actual or "9")) == (
-        REFUSED,
-        "0.15",
-        Fraction("0.14"),
-    )
-    fills = bulk(wine(part("0.85", ME), part("0.15", "Malbec")))
-    row = by(
-        judge({"variety": [ME, "Malbec"]}, fills, [ontario], PLACES, TODAY), "ca-on-variety-two"
-    )
-    assert (row.verdict, row.required, Fraction(row.actual or "9")) == (
-        SUPPORTED,
-        "0.9",
-        Fraction(1),
-    )
+@pytest.mark.parametrize(
+    ("second", "verdict", "required", "actual"),
+    [("0.14", REFUSED, "0.15", "0.14"), ("0.15", SUPPORTED, "0.9", "1")],
+)
+def test_where_one_name_of_two_is_too_little_its_share_is_told(
+    second: str, verdict: str, required: str, actual: str
+) -> None:
+    first = str(1 - Fraction(second))
+    fills = bulk(wine(part(first, ME), part(second, "Malbec")))
+    rows = judge({"variety": [ME, "Malbec"]}, fills, [rules.pack("ca-on")], PLACES, TODAY)
+    row = by(rows, "ca-on-variety-two")
+    assert (row.verdict, row.required) == (verdict, required)
+    assert row.actual is not None
+    assert Fraction(row.actual) == Fraction(actual)

@@ -64,6 +64,17 @@ def test_a_pipe_is_written_to(tmp_path: Path) -> None:
     assert pipe.is_fifo()
 
 
+def test_an_export_goes_through_a_pipe(cellar: Run, tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    heard: list[bytes] = []
+    reader = Thread(target=lambda: heard.append(pipe.read_bytes()))
+    reader.start()
+    assert cellar("export", "-o", "pipe").code == 0
+    reader.join(10)
+    assert heard == [(tmp_path / "cellar.journal.jsonl").read_bytes()]
+
+
 def test_what_fails_half_way_leaves_what_was_there(tmp_path: Path) -> None:
     path = tmp_path / "a.csv"
     outlet.keep(b"before", path)
