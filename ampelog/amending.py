@@ -13,6 +13,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.cellar import Cellar
@@ -84,7 +85,7 @@ def swap(view: View, mixed: Mixed, at: str) -> list[Amended]:
 def _happens(cellar: Cellar, step: Step, before: Event, after: Event) -> None:
     """Apply a step as it would read. ``Refused`` where that cannot have happened."""
     if after != before:
-        step = step._replace(event={**after, "id": step.id}, model=told(after))
+        step = replace(step, event={**after, "id": step.id}, model=told(after))
     refusals = apply(cellar, [step])
     if refusals:
         raise impossible(refusals)

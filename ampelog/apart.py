@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from msgspec.structs import replace
+
 from ampelog.graph import Node
 from ampelog.state import Lot
 
@@ -41,4 +43,4 @@ def part(cellar: Cellar, step: Step, lot: Lot, vessel: str | None) -> None:
     """All bottles of a holding as nodes of their own, fill by fill."""
     holding = lot.holdings[vessel]
     parts = told_apart(cellar, step, lot, vessel, holding.parts)
-    lot.holdings[vessel] = holding._replace(parts=parts)
+    lot.holdings[vessel] = replace(holding, parts=parts)

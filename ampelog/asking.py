@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+import msgspec
 import typer
 from msgspec import Struct
 
@@ -141,9 +142,7 @@ def _json(answer: Any) -> str:
     """An answer as JSON for people and programs; where the output is no UTF-8, in ASCII."""
     if not (sys.stdout.encoding or "").lower().startswith("utf"):
         return json.dumps(answer, indent=2)
-    from pydantic_core import to_json  # is here already, and writes four times as fast
-
-    return to_json(answer, indent=2).decode()
+    return msgspec.json.format(msgspec.json.encode(answer), indent=2).decode()
 
 
 def answered(asked: Settings, answer: Any, listed: Sequence[dict[str, Any]] = ()) -> bool:

@@ -12,6 +12,8 @@ from copy import copy
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import replace
+
 from ampelog import moments
 from ampelog.endpoints import CannotHave, place, said
 from ampelog.errors import Finding
@@ -249,8 +251,8 @@ class Cellar:
         lot.holdings[vessel] = filled_with(before, pool, pool.node, amount, state)
         if gone < 0:
             mixed = close(self, step, lot, vessel)
-            lot.holdings[vessel] = lot.holdings[vessel]._replace(
-                amount=capacity, parts=((mixed, capacity),)
+            lot.holdings[vessel] = replace(
+                lot.holdings[vessel], amount=capacity, parts=((mixed, capacity),)
             )
             lot.tally(lot.sort).gained -= gone
             self.find(

@@ -14,8 +14,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from hashlib import sha256
-from json.encoder import encode_basestring as _quote
 from typing import Any
+
+import msgspec
 
 PRIVATE = frozenset(
     (
@@ -35,10 +36,7 @@ EMPTY_ROOT = sha256(b"").hexdigest()
 
 _SAFE = 2**53 - 1  # the integers every JSON reader agrees on (RFC 7493, 2.2)
 _BARE, _MIXED, _OTHER = 0, 1, 2
-_encoder = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-# `_encoder.encode` makes this writer anew at every call, which costs as much as the writing.
-_make: Any = getattr(json.encoder, "c_make_encoder", None)
-_written = _make and _make(None, None, _quote, None, ":", ",", True, False, False)
+_write = msgspec.json.Encoder(order="deterministic").encode
 
 
 class NotCanonical(ValueError):
@@ -46,7 +44,10 @@ class NotCanonical(ValueError):
 
 
 def _encode(value: Any) -> str:
-    return "".join(_written(value, 0)) if _written else _encoder.encode(value)
+    try:
+        return _write(value).decode()
+    except UnicodeEncodeError:
+        raise NotCanonical("text with a lone surrogate is no Unicode text") from None
 
 
 # --- canonical text -------------------------------------------------------------------------
@@ -55,18 +56,13 @@ def _encode(value: Any) -> str:
 def canonical(value: Any) -> str:
     """The RFC 8785 text of a JSON value; raises ``NotCanonical``.
 
-    The standard encoder writes the same bytes, several times faster, for text, integers, truth
-    values and null under ASCII keys; whatever else there is goes to the reference writer.
+    A plain encoder writes the same bytes, many times faster, for text, integers, truth values and
+    null under ASCII keys; whatever else there is goes to the reference writer.
     """
-    text = _encode(value) if _look(value) < _OTHER else _reference(value)
-    if not text.isascii():
-        if not _sorted_alike(value):
-            return _reference(value)
-        try:
-            text.encode()
-        except UnicodeEncodeError:
-            raise NotCanonical("text with a lone surrogate is no Unicode text") from None
-    return text
+    if _look(value) == _OTHER:
+        return _reference(value)
+    text = _encode(value)
+    return text if text.isascii() or _sorted_alike(value) else _reference(value)
 
 
 def _look(value: Any) -> int:
@@ -112,8 +108,8 @@ def _reference(value: Any) -> str:
 def part(event: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
     """The public part of an event and its private part.
 
-    The public part is a copy without the keys of ``PRIVATE`` that hold text; the private part
-    has their texts by JSON pointer (RFC 6901). The event is not changed.
+    The public part is a copy without the keys of ``PRIVATE`` that hold text, and shares with the
+    event what has none; the private part has their texts by JSON pointer (RFC 6901).
     """
     private: dict[str, str] = {}
     return _without(event, "", private), private
@@ -142,7 +138,7 @@ def _without(node: Mapping[str, Any], pointer: str, private: dict[str, str]) -> 
             if key in PRIVATE:
                 private[f"{pointer}/{key}"] = value
                 continue
-        elif key != OPEN and (kind is dict or kind is list):
+        elif (kind is dict or kind is list) and key != OPEN and _look(value) != _BARE:
             public[key] = _within(value, f"{pointer}/{_escaped(key)}", private)
             continue
         public[key] = value
@@ -168,59 +164,15 @@ def private_hash(salt: str, private: Mapping[str, str]) -> str:
 
 def leaf_hash(public: Mapping[str, Any], private: str, position: int, recorded_at: str) -> str:
     """The leaf of an event from its public part and the hash of its private part."""
-    return _leaf(canonical(public), private, position, recorded_at)
-
-
-def _leaf(public: str, private: str, position: int, recorded_at: str) -> str:
     text = (
-        f'{{"event":{public},"position":{position},"private":"{private}",'
-        f'"recorded_at":{_quote(recorded_at)}}}'
+        f'{{"event":{canonical(public)},"position":{position},"private":"{private}",'
+        f'"recorded_at":{_encode(recorded_at)}}}'
     )
     return sha256(b"\0" + text.encode()).hexdigest()
 
 
 def entry(event: Mapping[str, Any], position: int, recorded_at: str, salt: str) -> tuple[str, str]:
-    """The canonical text of a whole event and its leaf hash; raises ``NotCanonical``.
-
-    The same as ``canonical(event)`` and ``leaf_hash`` of its parts, but each value is looked at
-    and written once: a record of ten vintages goes through here.
-    """
-    full, shown, private = [], [], {}
-    keys = sorted(event)
-    if not "".join(keys).isascii():
-        return _slow_entry(event, position, recorded_at, salt)
-    for key in keys:
-        value = event[key]
-        kind = type(value)
-        if kind is str:
-            text = f"{_quote(key)}:{_quote(value)}"
-            if key in PRIVATE:
-                private[f"/{key}"] = value
-            else:
-                shown.append(text)
-        else:
-            look = _look(value)
-            text = "" if look == _OTHER else f"{_quote(key)}:{_encode(value)}"
-            if not text or not (text.isascii() or _sorted_alike(value)):
-                return _slow_entry(event, position, recorded_at, salt)
-            if look == _BARE or key == OPEN:
-                shown.append(text)
-            else:
-                rest = _within(value, f"/{_escaped(key)}", private)
-                shown.append(f"{_quote(key)}:{_encode(rest)}")
-        full.append(text)
-    secret = ",".join([f"{_quote(at)}:{_quote(private[at])}" for at in sorted(private)])
-    try:
-        hidden = sha256(bytes.fromhex(salt) + f"{{{secret}}}".encode()).hexdigest()
-        leaf = _leaf("{" + ",".join(shown) + "}", hidden, position, recorded_at)
-    except UnicodeEncodeError:
-        raise NotCanonical("text with a lone surrogate is no Unicode text") from None
-    return "{" + ",".join(full) + "}", leaf
-
-
-def _slow_entry(
-    event: Mapping[str, Any], position: int, recorded_at: str, salt: str
-) -> tuple[str, str]:
+    """The canonical text of a whole event and its leaf hash; raises ``NotCanonical``."""
     public, private = part(event)
     hidden = private_hash(salt, private)
     return canonical(event), leaf_hash(public, hidden, position, recorded_at)

@@ -12,6 +12,8 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Any
 
+from msgspec.structs import replace
+
 from ampelog import projection
 from ampelog.composing import FIELDS
 from ampelog.errors import Refused
@@ -130,7 +132,7 @@ def _gravity(change: dict[str, Any]) -> tuple[int, str, str]:
 def _as_recorded(step: Step) -> Step:
     """A step of the load, as whoever reads the ledger will see it."""
     place = where(step.position, step.event)
-    return step._replace(model=told(step.event), new=False, where=place)
+    return replace(step, model=told(step.event), new=False, where=place)
 
 
 def _about(ledger: Ledger, entries: Iterable[Entry]) -> Iterator[dict[str, Any]]:

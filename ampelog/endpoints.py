@@ -137,7 +137,8 @@ def no_role(model: Any) -> None:
 def evenly(total: int, among: list[T]) -> tuple[list[T], list[int]]:
     """Share a quantity evenly; what is too little for all goes to the first named."""
     among = among[:total]
-    return among, quantities.split(total, [1] * len(among))
+    part, rest = divmod(total, len(among))
+    return among, [part + 1] * rest + [part] * (len(among) - rest)
 
 
 def shared(

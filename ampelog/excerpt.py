@@ -13,6 +13,7 @@ from itertools import chain
 from typing import Any, NamedTuple
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog.quantities import BOTTLES, parse, text
 from ampelog.registers import KINDS
@@ -288,7 +289,7 @@ def _aside(step: Step) -> Step:
 def _as(step: Step, event: Event) -> Step:
     kept: Event = {key: step.event[key] for key in ("at", "until", "despite") if key in step.event}
     whole = {**kept, **event}
-    return step._replace(event=whole, model=told(whole))
+    return replace(step, event=whole, model=told(whole))
 
 
 def _named(found: Sequence[Event]) -> frozenset[str]:

@@ -8,13 +8,15 @@ always below its child's. Litres are not followed through here: only proportions
 
 from __future__ import annotations
 
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
+
+from msgspec import Struct
 
 Role = Literal["water", "sweetening", "fortifying", "enrichment", "tirage", "dosage", "culture"]
 Parents = tuple[tuple[int, int], ...]
 
 
-class Node(NamedTuple):
+class Node(Struct, frozen=True, gc=False):
     """What a node is labelled with; ``position`` is that of the event that made it.
 
     ``role`` (water, sweetening, ...) is what everything that flows through here counts as, unless
@@ -34,7 +36,7 @@ class Node(NamedTuple):
     volume: int = 0
 
 
-class Ferment(NamedTuple):
+class Ferment(Struct, frozen=True):
     """One stretch of an alcoholic fermentation: in one vessel, one organism, one regime."""
 
     position: int

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import gc
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
+
+from msgspec.json import decode
 
 from ampelog import moments
 from ampelog.excerpt import trimmed
 from ampelog.ledger import Ledger
 from ampelog.steps import Correction, Step, in_order
 from ampelog.told import Unread, told
-
-_MANY = 10_000
-"""Events from which on a faster reader of JSON is worth its import."""
 
 
 @contextmanager
@@ -55,9 +53,8 @@ def read(
     """The steps and corrections of recorded events: position, instant (us UTC), canonical JSON."""
     steps: list[Step] = []
     corrections: list[Correction] = []
-    read_one = loads(len(rows))
     for position, instant, body in rows:
-        event = read_one(body)
+        event = decode(body)
         place = where(position, event)
         step = Step(
             instant, position, position, event["id"].lower(), event, Unread(event), False, place
@@ -66,16 +63,6 @@ def read(
         if event["kind"] == "correct":
             corrections.append(correction(step, zone))
     return steps, corrections
-
-
-def loads(count: int) -> Callable[[str], Any]:
-    """What reads so many texts of JSON soonest: another reader takes longer to import than it
-    saves on a few."""
-    if count < _MANY:
-        return json.loads
-    from pydantic_core import from_json
-
-    return partial(from_json, cache_strings="keys")
 
 
 class InForce(NamedTuple):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from msgspec.structs import replace
+
 from ampelog import quantities
 from ampelog.apart import part
 from ampelog.bottles import material_keys
@@ -106,7 +108,7 @@ def gauge(cellar: Cellar, step: Step) -> None:
             tally.gained += now - holding.amount
         _set(cellar, step, lot, vessel, now)
         if now and model.reason == "produced" and holding.state in ("juice", "must"):
-            lot.holdings[vessel] = lot.holdings[vessel]._replace(state="wine")
+            lot.holdings[vessel] = replace(lot.holdings[vessel], state="wine")
         if now and vessel is not None:
             cellar.check_capacity(step, lot, vessel)
     if not lot.holdings:
@@ -124,7 +126,7 @@ def _set(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, now: int) -> 
     holding = lot.holdings[vessel]
     amounts = quantities.split(now, [amount for _, amount in holding.parts])
     parts = [(node, part) for (node, _), part in zip(holding.parts, amounts, strict=True) if part]
-    lot.holdings[vessel] = holding._replace(amount=now, parts=tuple(parts))
+    lot.holdings[vessel] = replace(holding, amount=now, parts=tuple(parts))
 
 
 def loss(cellar: Cellar, step: Step) -> None:
@@ -169,10 +171,10 @@ def ferment(cellar: Cellar, step: Step) -> None:
             if holding.ferment is not None:
                 close(cellar, step, lot, vessel)
             state = "wine" if holding.state in ("juice", "must") else holding.state
-            lot.holdings[vessel] = lot.holdings[vessel]._replace(ferment=None, state=state)
+            lot.holdings[vessel] = replace(lot.holdings[vessel], ferment=None, state=state)
             continue
         stretch = _stretch(cellar, step, lot, vessel, holding)
-        lot.holdings[vessel] = holding._replace(ferment=stretch)
+        lot.holdings[vessel] = replace(holding, ferment=stretch)
         close(cellar, step, lot, vessel, force=True)
 
 

@@ -7,6 +7,8 @@ import os
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from msgspec.structs import replace
+
 from ampelog.errors import Finding
 from ampelog.ledger import Ledger, Record
 from ampelog.lines import Entry
@@ -42,7 +44,7 @@ def unknown(
             event = {"by": by, **event, "id": next(fresh_ids)}
         if "by" not in event:
             event = {**event, "by": by}
-        new.append(one if event is one.event else Entry(event, *one[1:]))
+        new.append(one if event is one.event else replace(one, event=event))
     problems += _repeats(ledger, entries)
     return new, known, problems
 

@@ -13,6 +13,9 @@ from ampelog.lines import Entry
 from ampelog.questions import View
 from ampelog.registers import KINDS as REGISTERS
 
+_APART = REGISTERS | {"correct"}
+"""Kinds by which nothing happens, for the most part."""
+
 
 def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
     """Whether a load is late, corrects what is recorded, or registers anew what is registered
@@ -20,25 +23,26 @@ def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
     last = projection.last_order(ledger)[0]
-    registered = {(one.event.get("kind"), one.event.get("name")) for one in entries}
-    corrections = [one.event for one in entries if one.event.get("kind") == "correct"]
+    apart = [one for one in entries if one.event.get("kind") in _APART]
+    corrections = [one.event for one in apart if one.event["kind"] == "correct"]
     if corrections and _mended_before(ledger, corrections, last):
         return True
-    if any(one.instant < last for one in entries if _takes_place(one.event)):
+    if any(one.instant < last and _takes_place(one.event) for one in entries):
         return True
-    names = [(kind, name) for kind, name in registered if kind in REGISTERS and name]
+    saying = [one.event for one in apart if one.event["kind"] != "correct"]
+    names = {(event["kind"], str(event["name"])) for event in saying if event.get("name")}
     if not names:
         return False
-    if _first_said_of(ledger, entries):
+    if _first_said_of(ledger, saying):
         return True
     registers = View(ledger).cellar.registers
-    return any(registers.knows(str(kind), str(name)) for kind, name in names)
+    return any(registers.knows(kind, name) for kind, name in names)
 
 
-def _first_said_of(ledger: Ledger, entries: Sequence[Entry]) -> bool:
+def _first_said_of(ledger: Ledger, saying: Sequence[Mapping[str, Any]]) -> bool:
     """Whether lots that are there get a label or an owner: what is registered first holds from the
     beginning."""
-    said = [one.event for one in entries if one.event.get("kind") == "lot"]
+    said = [event for event in saying if event["kind"] == "lot"]
     names = {str(event.get("name")) for event in said if not {"label", "owner"}.isdisjoint(event)}
     return bool(names) and bool(ledger.rows("lot_states", lot="\n".join(names)))
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from ampelog import apart, quantities
 from ampelog.endpoints import CannotHave, evenly, lot_of, place, said, shared, vessels_of
@@ -134,8 +135,7 @@ def close(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, *, force: bo
     node = cellar.graph.add(
         Node(holding.parts, step.position, lot.name, vessel, ferment=holding.ferment)
     )
-    amount, _, state, _, holds, stretch = holding
-    lot.holdings[vessel] = Holding(amount, ((node, amount),), state, True, holds, stretch)
+    lot.holdings[vessel] = replace(holding, parts=((node, holding.amount),), closed=True)
     return node
 
 
@@ -217,18 +217,19 @@ def reduce(lot: Lot, vessel: str | None, amount: int) -> list[tuple[int, int]]:
 
     A holding of zero stays until the event is over (``_forget``).
     """
-    held, parts, state, closed, holds, ferment = lot.holdings[vessel]
-    rest: tuple[tuple[int, int], ...]
+    holding = lot.holdings[vessel]
+    parts, left = holding.parts, holding.amount - amount
     if len(parts) == 1:
-        node = parts[0][0]
-        rest = ((node, held - amount),) if held > amount else ()
-        lot.holdings[vessel] = Holding(held - amount, rest, state, closed, holds, ferment)
-        return [(node, amount)]
-    left = quantities.split(amount, [part for _, part in parts])
-    pairs = list(zip(parts, left, strict=True))
-    rest = tuple([(node, part - gone) for (node, part), gone in pairs if part > gone])
-    lot.holdings[vessel] = Holding(held - amount, rest, state, closed, holds, ferment)
-    return [(node, gone) for (node, _), gone in pairs if gone]
+        gone, rest = [(parts[0][0], amount)], [(parts[0][0], left)]
+    else:
+        shares = quantities.split(amount, [part for _, part in parts])
+        pairs = list(zip(parts, shares, strict=True))
+        gone = [(node, share) for (node, _), share in pairs if share]
+        rest = [(node, part - share) for (node, part), share in pairs if part > share]
+    state, closed, holds, ferment = holding.state, holding.closed, holding.holds, holding.ferment
+    content = tuple(rest) if left else ()
+    lot.holdings[vessel] = Holding(left, content, state, closed, holds, ferment)
+    return gone
 
 
 def _forget(
@@ -368,7 +369,7 @@ def filled_with(before: Holding, pool: Pool, node: int, amount: int, state: str)
     decides."""
     after = before.filled(node, amount)
     if after.state != state and before.amount < amount:
-        after = after._replace(state=state)
+        after = replace(after, state=state)
     return after.held(pool.holds) if pool.holds else after
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain, repeat
+from operator import attrgetter
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -172,13 +173,17 @@ def _add(ledger: Ledger, cellar: Cellar, first: int, first_ferment: int) -> None
     graph = cellar.graph
     nodes = graph.nodes[first - graph.first :]
     numbers = range(first, first + len(nodes))
-    columns = dict(zip(Node._fields, zip(*nodes, strict=True), strict=False))
-    parents = columns.pop("parents", ())
+    columns = {name: list(map(attrgetter(name), nodes)) for name in Node.__struct_fields__}
+    parents = columns.pop("parents")
     _insert(ledger, "projection_add_nodes", node=numbers, **columns)
-    edges = chain.from_iterable(parents)
-    columns = dict(zip(("parent", "amount"), zip(*edges, strict=True), strict=False))
-    times = map(repeat, numbers, map(len, parents))
-    _insert(ledger, "projection_add_edges", node=list(chain.from_iterable(times)), **columns)
+    edges = list(chain.from_iterable(parents))
+    _insert(
+        ledger,
+        "projection_add_edges",
+        node=list(chain.from_iterable(map(repeat, numbers, map(len, parents)))),
+        parent=[parent for parent, _ in edges],
+        amount=[amount for _, amount in edges],
+    )
     ferments = graph.ferments[first_ferment - graph.first_ferment :]
     _insert(
         ledger,

@@ -156,8 +156,7 @@ class View:
         """Every lot that ever was, by name."""
         if self._steps is None:
             rows = self.ledger.rows("lot_states_all")
-            loads = history.loads(len(rows))
-            found = [Lot.load(name, body, loads) for name, body in rows]
+            found = [Lot.load(name, body) for name, body in rows]
         else:
             found = list(self.cellar.lots.values())
         return sorted(found, key=lambda lot: lot.name)

@@ -87,7 +87,7 @@ def record(  # noqa: PLR0913  each says one thing of the load
     if any(isinstance(one.model, Told) for one in entries):
         if not problems and not dry_run and ask is None:
             with suppress(Exception):
-                return _record(ledger, entries, (), said, lines.check)
+                return _record(ledger, entries, (), said, lines.whole)
         entries, wrong = formed(ledger, entries, now)
         problems = [*problems, *wrong]
     return _record(ledger, entries, problems, said)
@@ -289,7 +289,8 @@ class _Load:
         if owned and self.ledger.rows("lot_states", lot="\n".join(owned)):
             return False  # whose a lot is holds from the beginning, and for what it filled
         last = projection.last_order(self.ledger)
-        if any(step.order <= last for step in steps if projection.depends(step)):
+        before = [step for step in steps if step.instant <= last[0]]
+        if any(step.order <= last for step in before if projection.depends(step)):
             return False
         known = set(projection.state_of(self.ledger)["watched"])
         return watched(steps) <= known and not projection.said_later(self.ledger, steps, self.zone)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from msgspec.structs import replace
+
 from ampelog.apart import part
 from ampelog.bottles import two_labels
 from ampelog.cellar import Cellar
@@ -75,7 +77,7 @@ def _hand_over(
             new.took.append(Took(step.position, holding.parts))
         there = new.holdings.get(vessel)
         if there is None:
-            new.holdings[vessel] = holding._replace(closed=False)
+            new.holdings[vessel] = replace(holding, closed=False)
             continue
         for node, amount in holding.parts:
             there = there.filled(node, amount)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from zoneinfo import ZoneInfo
 
+from msgspec.structs import replace
+
 from ampelog import moments
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
@@ -12,6 +14,7 @@ from ampelog.errors import Finding
 from ampelog.kinds import APPLY
 from ampelog.registers import KINDS, Registers, fields_of
 from ampelog.steps import Step
+from ampelog.told import Unread, told
 
 LOCAL_DATE = 10
 """The length of an `at` that gives no time of day."""
@@ -69,6 +72,8 @@ def apply(
     refusals: list[Finding] = []
     for index in range(len(steps)) if part is None else part:
         step = steps[index]
+        if type(step.model) is Unread:  # asked here alone, mostly: not kept for each
+            step = replace(step, model=told(step.event))
         try:
             APPLY[step.event["kind"]](cellar, step)
         except CannotHave as problem:

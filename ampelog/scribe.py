@@ -1,31 +1,40 @@
 """Writes a load out: canonical texts, leaves, the journal's bytes, and the new head.
 
-A large load is written out by a child process while its parent checks it: hashing and the forms
+A large load is written out by a process of its own while it is checked: hashing and the forms
 need none of what the check finds out, and a cellar's computer has more than one core.
 """
 
 from __future__ import annotations
 
+import gc
 import marshal
 import os
+import pickle
+import sys
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import IO, TYPE_CHECKING, Any, NamedTuple
+
+from msgspec import Struct
 
 from ampelog import chain, journal
 from ampelog.errors import Refused
 from ampelog.journal import Head
 
+if TYPE_CHECKING:
+    from subprocess import Popen
+
 MANY = 20_000
-"""Events from which on a child process is worth its start."""
+"""Events from which on a process of its own is worth its start."""
 BATCH = 20_000
 """Events in one insert: some 15 MB."""
 
 
-class Draft(NamedTuple):
+class Draft(Struct, frozen=True, gc=False):
     """An event about to be recorded; ``event`` has ``id`` and ``by`` filled.
 
     ``instant`` is its ``at`` in UTC microseconds since 1970, negative before; ``line`` what it was
-    read from, where that is still to be checked.
+    read from, where that is still to be checked: then ``id`` and ``by`` are all that is asked of
+    ``event``.
     """
 
     event: dict[str, Any]
@@ -33,8 +42,9 @@ class Draft(NamedTuple):
     line: bytes = b""
 
 
-Form = Callable[[dict[str, Any], bytes], object]
-"""Raises where an event is not of the form of its kind, or its line not what every reader reads
+Form = Callable[[dict[str, Any], bytes], dict[str, Any]]
+"""The whole event, of what was filled in and the line that says the rest, or of all of it and no
+line; raises where it is not of the form of its kind, or its line not what every reader reads
 alike."""
 
 
@@ -73,14 +83,13 @@ def write_out(
     for start in range(0, len(drafts), BATCH):
         known, bodies = [], []
         for index, draft in enumerate(drafts[start : start + BATCH], start=start):
-            if form is not None:
-                form(draft.event, draft.line)
+            event = draft.event if form is None else form(draft.event, draft.line)
             position, salt = after + index + 1, salts[index * size : (index + 1) * size]
             try:
-                body, leaf = chain.entry(draft.event, position, recorded_at, salt)
+                body, leaf = chain.entry(event, position, recorded_at, salt)
             except chain.NotCanonical as fault:
-                event = str(draft.event.get("id"))
-                raise Refused(f"the event {event} cannot be written: {fault}") from None
+                named = event.get("id")
+                raise Refused(f"the event {named} cannot be written: {fault}") from None
             tree.add(leaf)
             lines.append(journal.event_line(position, recorded_at, leaf, salt, body))
             known.append(facts(position, recorded_at, leaf, salt, draft.instant))
@@ -92,7 +101,7 @@ def write_out(
 
 
 class Scribe:
-    """Writes a load out at once, or, where there is much of it, in a child process."""
+    """Writes a load out at once, or, where there is much of it, in a process of its own."""
 
     def __init__(
         self,
@@ -102,44 +111,87 @@ class Scribe:
         recorded_at: str,
         form: Form | None = None,
     ) -> None:
-        self._asked = (drafts, after, peaks, recorded_at, form)
-        self._child = 0
-        if len(drafts) >= MANY and hasattr(os, "fork") and (os.cpu_count() or 1) > 1:
-            from tempfile import TemporaryFile
+        self._drafts, self._said, self._form = drafts, (after, peaks, recorded_at), form
+        self._process: Popen[bytes] | None = None
+        if len(drafts) >= MANY and (os.cpu_count() or 1) > 1:
+            self._begin()
 
-            self._file = TemporaryFile()  # noqa: SIM115  read by the parent, then closed
-            self._child = os.fork()
-            if self._child == 0:
-                self._in_child()
+    def _begin(self) -> None:
+        """Hand everything to a fresh process. A fork would share this one's memory, and every page
+        that the replay touches would be copied."""
+        from subprocess import DEVNULL, Popen
 
-    def _in_child(self) -> None:
-        """Write the answer to the file and end, whatever happens; touch nothing else."""
-        code = 1
-        try:
-            done = write_out(*self._asked)
-            head = (done.head.position, done.head.root)
-            marshal.dump((done.batches, done.data, head, done.peaks), self._file)
-            self._file.flush()
-            code = 0
-        finally:
-            os._exit(code)
+        form = pickle.dumps(self._form)  # its name
+        asked: Any = (sys.path, _packed(self._drafts), *self._said, form)
+        self._written = _unnamed()
+        with _unnamed() as given:
+            given.write(marshal.dumps(asked))
+            given.seek(0)
+            words = (sys.executable, "-c", _FRESH)
+            self._process = Popen(words, stdin=given, stdout=self._written, stderr=DEVNULL)
 
     def result(self) -> Written:
         """What was written out; raises what writing it out raises."""
-        if self._child:
-            _, status = os.waitpid(self._child, 0)
-            self._child = 0
-            with self._file:
-                if status == 0:
-                    self._file.seek(0)
-                    batches, data, head, peaks = marshal.load(self._file)
+        process, self._process = self._process, None
+        if process is not None:
+            with self._written:
+                if process.wait() == 0:
+                    self._written.seek(0)
+                    batches, data, head, peaks = marshal.loads(self._written.read())
                     return Written(batches, data, Head(*head), peaks)
-        return write_out(*self._asked)
+        return write_out(self._drafts, *self._said, self._form)
 
     def drop(self) -> None:
         """Nobody wants it any more: the load was refused."""
-        if self._child:
-            os.kill(self._child, 9)
-            os.waitpid(self._child, 0)
-            self._child = 0
-            self._file.close()
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+            self._written.close()
+
+
+def _unnamed() -> IO[bytes]:
+    """A file without a name: in memory where the system has such, which is written sooner."""
+    if hasattr(os, "memfd_create"):
+        return os.fdopen(os.memfd_create("ampelog"), "w+b")
+    from tempfile import TemporaryFile
+
+    return TemporaryFile()
+
+
+_FRESH = """
+import marshal, sys
+path, *asked = marshal.loads(sys.stdin.buffer.read())
+sys.path[:] = path
+from ampelog import scribe
+scribe.alone(*asked)
+"""
+
+
+def _packed(drafts: Sequence[Draft]) -> list[list[Any]]:
+    """Drafts for another process, a list a field: a line says its event again, but for what was
+    filled in."""
+    events = [_filled_in(one.event) if one.line else one.event for one in drafts]
+    return [events, [one.instant for one in drafts], [one.line for one in drafts]]
+
+
+def _filled_in(event: dict[str, Any]) -> dict[str, Any]:
+    return {"id": event["id"], "by": event["by"]}
+
+
+def alone(
+    packed: list[list[Any]],
+    after: int,
+    peaks: Sequence[str],
+    recorded_at: str,
+    form: bytes,
+) -> None:
+    """The work of the process of its own: its answer goes to standard output. A fault ends it, and
+    whoever began it sees to that."""
+    gc.disable()
+    drafts, checked = list(map(Draft, *packed)), pickle.loads(form)
+    done = write_out(drafts, after, peaks, recorded_at, checked)
+    head = (done.head.position, done.head.root)
+    sys.stdout.buffer.write(marshal.dumps((done.batches, done.data, head, done.peaks)))
+    sys.stdout.flush()
+    os._exit(0)  # without freeing it piece by piece

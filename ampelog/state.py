@@ -8,10 +8,11 @@ reading only the lots that it touches.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from operator import add
-from typing import Any, NamedTuple
+from typing import Any
 
+import msgspec
 from msgspec import Struct
 from msgspec.structs import replace
 
@@ -23,10 +24,9 @@ SORT_OF_STATE = {"grapes": MASS, "pomace": MASS, "bottled": BOTTLES}
 
 UNITS = {MASS: "kg", VOLUME: "L", BOTTLES: "L"}
 NO_HOLDS: frozenset[str] = frozenset()
-_JSON = json.JSONEncoder(separators=(",", ":")).encode
 
 
-class Holding(NamedTuple):
+class Holding(Struct, frozen=True, gc=False):
     """One lot in one vessel, or a lot without a vessel; a value, shared freely between vessels
     that were filled alike.
 
@@ -56,12 +56,12 @@ class Holding(NamedTuple):
 
     def held(self, holds: frozenset[str]) -> Holding:
         """With further holds."""
-        return self if holds <= self.holds else self._replace(holds=self.holds | holds)
+        return self if holds <= self.holds else replace(self, holds=self.holds | holds)
 
     def dump(self) -> list[Any]:
         """As JSON."""
-        amount, parts, state, closed, holds, ferment = self
-        return [amount, parts, closed, state, sorted(holds) if holds else (), ferment]
+        holds = sorted(self.holds) if self.holds else ()
+        return [self.amount, self.parts, self.closed, self.state, holds, self.ferment]
 
     @classmethod
     def load(cls, body: list[Any]) -> Holding:
@@ -154,7 +154,7 @@ class Shipped(Struct):
     left: tuple[tuple[int, int], ...]
 
 
-class Took(NamedTuple):
+class Took(Struct, frozen=True, gc=False):
     """Bottles that a lot took in as they were, by pack, return or a new name: the event's position
     and what came, as (node, amount)."""
 
@@ -284,45 +284,48 @@ class Lot:
         return twin
 
     def dump(self) -> str:
-        """As JSON text."""
-        return _JSON(
+        """As JSON text. Whole numbers past 64 bits, nine million litres and more, are for the
+        slower writer."""
+        body = self._body()
+        try:
+            return msgspec.json.encode(body).decode()
+        except OverflowError:
+            return json.dumps(body, separators=(",", ":"), ensure_ascii=False)
+
+    def _body(self) -> list[Any]:
+        return [
+            self.sort,
+            self.format,
+            self.label,
+            _dumped(self.holdings),
+            _dumped(self.last),
+            sorted(self.owners, key=str),
+            list(self.fills.items()),
+            self.began,
+            self.releases,
             [
-                self.sort,
-                self.format,
-                self.label,
-                _dumped(self.holdings),
-                _dumped(self.last),
-                sorted(self.owners, key=str),
-                list(self.fills.items()),
-                self.began,
-                self.releases,
                 [
-                    [
-                        s.document,
-                        s.sort,
-                        s.format,
-                        s.state,
-                        sorted(s.holds),
-                        s.parts,
-                        list(s.ended.items()),
-                        s.position,
-                        None if tuple(s.parts) == s.left else s.left,
-                    ]
-                    for s in self.shipped
-                ],
-                [
-                    [unit, t.into, t.out, t.gained, t.pomace, t.lost]
-                    for unit, t in self.tallies.items()
-                ],
-                self.took,
-            ]
-        )
+                    s.document,
+                    s.sort,
+                    s.format,
+                    s.state,
+                    sorted(s.holds),
+                    s.parts,
+                    list(s.ended.items()),
+                    s.position,
+                    None if tuple(s.parts) == s.left else s.left,
+                ]
+                for s in self.shipped
+            ],
+            [[unit, t.into, t.out, t.gained, t.pomace, t.lost] for unit, t in self.tallies.items()],
+            [(one.position, one.parts) for one in self.took],
+        ]
 
     @classmethod
-    def load(cls, name: str, text: str, loads: Callable[[str], Any] = json.loads) -> Lot:
+    def load(cls, name: str, text: str) -> Lot:
         """From JSON text."""
         lot = cls(name)
-        body = loads(text)
+        body = msgspec.json.decode(text)
         sort, format_, label, holdings, last, owners, fills, began, releases = body[:9]
         shipped, tallies, took = body[9:]
         lot.sort, lot.format, lot.label = sort, format_, label

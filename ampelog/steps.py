@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 
-class Step(NamedTuple):
+class Step(Struct, frozen=True, gc=False):
     """One event as it takes effect.
 
     ``position`` is that of the original, which keeps its place among events of one moment;
@@ -57,7 +58,8 @@ def in_order(steps: Iterable[Step], corrections: Iterable[Correction]) -> list[S
             effective.append(step)
         elif mended.model is not None and mended.event is not None:
             effective.append(
-                step._replace(
+                replace(
+                    step,
                     instant=mended.instant,
                     said_at=mended.position,
                     event=mended.event,

@@ -108,7 +108,7 @@ def test_killed_at_random_moments_it_holds_whole_loads(
 
 
 def test_a_large_load_is_killed_while_a_child_writes_it_out(tmp_path: Path) -> None:
-    """From `scribe.MANY` events on a child process helps; it is left alone when its parent dies."""
+    """From `scribe.MANY` events on a process of its own helps; it is left alone when the first dies."""
     path, count = begun(tmp_path), scribe.MANY + 500
     (tmp_path / "load.jsonl").write_text(events(1 + EVENTS, count), encoding="utf-8")
     for after in (0.8, 1.4):

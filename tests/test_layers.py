@@ -25,7 +25,7 @@ HOMES = {
     "pydyf": {"printing"},
     "weasyprint": {"printing", "pdf_needs"},
     "pydantic": {"events", "fields", "lines"},
-    "pydantic_core": {"asking", "fields", "history", "lines"},
+    "pydantic_core": {"fields"},
     "pypdf": {"pdf_file"},
     "rfc8785": {"chain"},
     "scipy": {"blend_solver"},
