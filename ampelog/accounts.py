@@ -9,10 +9,11 @@ from typing import Any
 from msgspec.structs import replace
 
 from ampelog import phrases
+from ampelog.fillings import Shipped
 from ampelog.measurements import UNITS, told
 from ampelog.phrases import several
 from ampelog.quantities import SHARE_DECIMALS, floor_text, text
-from ampelog.state import BOTTLES, Lot, Shipped
+from ampelog.state import BOTTLES, Lot
 from ampelog.story import Addition, Analysis, Drawn, Filling, Shipment, Used
 from ampelog.told import unfolded
 from ampelog.trail import LEAST, MANY, Effect

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from ampelog import quantities
-from ampelog.bottles import begin_bottles, settle
+from ampelog.bottles import begin_bottles, settle, two_labels
 from ampelog.cellar import NOBODY, Cellar
 from ampelog.endpoints import CannotHave, evenly, lot_of, said, vessels_of
+from ampelog.fillings import Filling
 from ampelog.graph import Node
 from ampelog.movement import Fill, Pool, arrive, fills
 from ampelog.room import may_arrive
@@ -69,7 +70,8 @@ def _bring(cellar: Cellar, step: Step, found: list[Fill], state: str, holds: fro
     arrive(cellar, step, Pool(node, amount, sort, state, holds, NOBODY), found)
     lot = cellar.lots[name]
     if sort == BOTTLES:
-        lot.fills[node] = None
+        named = getattr(step.model, "label", None)
+        lot.fills[node] = Filling() if named is None else Filling(None, named, step.instant)
     return lot
 
 
@@ -122,10 +124,12 @@ def return_(cellar: Cellar, step: Step) -> None:
             lot.name,
         )
     may_arrive(cellar, step, (), found)
-    ended = {node: when for record in out for node, when in record.ended.items()}
+    known = {node: fill for record in out for node, fill in record.fills.items()}
     pool = _take_back(cellar, step, lot, out, amount)
+    for label in dict.fromkeys(known[node].label for node, _ in pool.parts if node in known):
+        two_labels(cellar, step, lot, label)
     book_in(cellar, found)
-    settle(cellar, step, pool, found, ended)
+    settle(cellar, step, pool, found, known)
 
 
 def _take_back(cellar: Cellar, step: Step, lot: Lot, out: list[Any], amount: int) -> Pool:

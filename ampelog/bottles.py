@@ -8,10 +8,11 @@ from typing import Any
 from ampelog import quantities
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, no_role
+from ampelog.fillings import Filling, Took
 from ampelog.graph import Node
 from ampelog.movement import Draw, Fill, Pool, arrive, draws, into, take
 from ampelog.room import may_arrive
-from ampelog.state import BOTTLES, MASS, Holding, Lot, Took
+from ampelog.state import BOTTLES, MASS, Holding, Lot
 from ampelog.steps import Step
 from ampelog.transfers import book, shortfall
 
@@ -46,12 +47,13 @@ def bottle(cellar: Cellar, step: Step) -> None:
     ended = cellar.ended(step)
     for fill in found:
         begin_bottles(cellar, step, fill.lot)
+        label = fill.label or cellar.lots[fill.lot].label
         _keep_label(cellar, step, fill, fill.label)
         lot = _enter_bottles(cellar, fill, pool)
         node = cellar.graph.add(
             Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessels[0])
         )
-        lot.fills[node] = ended
+        lot.fills[node] = Filling(ended) if label is None else Filling(ended, label, ended)
         _add_fill(lot, fill, pool, [(node, fill.amount)])
 
 
@@ -151,14 +153,15 @@ def pack(cellar: Cellar, step: Step) -> None:
     label = _one_label(out)
     drawn = {draw.lot.name for draw in out}
     pool = take(cellar, step, out)
-    ended = {node: when for draw in out for node, when in draw.lot.fills.items()}
+    known = {node: known for draw in out for node, known in draw.lot.fills.items()}
     pool.holds |= material_keys(cellar, model)
     book(cellar, out, found, missing, "pack")
     for fill in found:
         if fill.lot not in drawn:  # within its lot a bottle keeps its label and its release
             begin_bottles(cellar, step, fill.lot)
+        fill.under = fill.label
         _keep_label(cellar, step, fill, fill.label or label)
-    settle(cellar, step, pool, found, ended)
+    settle(cellar, step, pool, found, known)
 
 
 def _keep_label(cellar: Cellar, step: Step, fill: Fill, label: str | None) -> None:
@@ -189,11 +192,11 @@ def settle(
     step: Step,
     pool: Pool,
     found: Sequence[Fill],
-    ended: dict[int, int | None],
+    known: dict[int, Filling],
 ) -> None:
     """What was drawn arrives: as one body, or, of bottles, each fill in proportion.
 
-    ``ended`` are the bottlings of the fills, by node.
+    ``known`` is what is known of the fills, by node.
     """
     if found[0].sort != BOTTLES:
         arrive(cellar, step, pool, found)
@@ -208,7 +211,9 @@ def settle(
         parts = quantities.split(fill.amount, [amount for _, amount in left])
         here = [(node, part) for (node, _), part in zip(left, parts, strict=True) if part]
         for node, _ in here:
-            lot.fills.setdefault(node, ended.get(node))
+            one = known.get(node, Filling())
+            worn = one if fill.under is None else one.under(fill.under, cellar.ended(step))
+            lot.fills.setdefault(node, worn)
         lot.took.append(Took(step.position, tuple(here)))
         _add_fill(lot, fill, pool, here)
         left = [(n, a - p) for (n, a), p in zip(left, parts, strict=True) if a > p]

@@ -275,7 +275,7 @@ class Evidence:
         return body.pooled(see, self._weight if self._densities else None)
 
     def _map_of(self, fill: int) -> Places:
-        bottled = self.lot.fills.get(fill)
+        bottled = self.lot.fills[fill].ended if fill in self.lot.fills else None
         if bottled is None or not self._by_fill:
             return self._map
         if bottled not in self._maps:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date
 from functools import cached_property
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.claims import Verdict, judge, verdict
 from ampelog.composing import fills_of
 from ampelog.errors import Refused
 from ampelog.evidence import Evidence, wanted
+from ampelog.excerpt import ends
+from ampelog.fillings import Filling
 from ampelog.law import Pack
 from ampelog.places import Places
 from ampelog.questions import View
@@ -22,6 +24,7 @@ from ampelog.rules import markets as packs_of
 from ampelog.scope import Label
 from ampelog.shares import Fill, Judgement, worst
 from ampelog.state import Lot
+from ampelog.told import unfolded
 
 HOME_MARKET = "us"
 _PRODUCTS = {"sparkling": "sparkling", "fortified": "fortified"}
@@ -41,64 +44,90 @@ class Market(Struct, frozen=True):
         return cls(packs, missing)
 
 
+class Printed(Struct, frozen=True):
+    """What a label says: its ``register`` and what it ``stated``, judged by what was in force at an
+    ``instant``: that of the bottling, or of the question."""
+
+    label: str
+    register: dict[str, Any]
+    stated: dict[str, Any]
+    instant: int
+
+
 class Labelled:
     """A lot under a label: the statements, the packs, and the verdicts on them."""
 
     def __init__(
         self, view: View, lot: Lot, label: str | None = None, markets: Sequence[str] = ()
     ) -> None:
-        self.view, self.lot = view, lot
+        self.view, self.lot, self._asked = view, lot, (label, list(markets))
         self.instant = view.claimed(lot)
-        self.label = label or view.cellar.label_of(lot, self.instant)
-        if self.label is None:
+        borne = label or view.cellar.label_of(lot, self.instant)
+        if borne is None:
             raise Refused(
                 f"`{lot.name}` bears no label and none is planned for it",
                 hint="name one with --label, or register it: a `lot` event with `label`",
             )
+        self.label: str = borne
         registers = view.cellar.registers
-        if not registers.knows("label", self.label):
+        if not registers.knows("label", borne):
             known = ", ".join(f"`{name}`" for name in registers.names("label"))
-            raise Refused(f"there is no label `{self.label}`", hint=f"labels: {known or 'none'}")
+            raise Refused(f"there is no label `{borne}`", hint=f"labels: {known or 'none'}")
         self.register = registers.at("label", self.label, self.instant)
-        self.markets = list(markets) or self.register.get("market") or [HOME_MARKET]
-
-    @property
-    def on(self) -> date:
-        """The day of the claim."""
-        return moments.day(self.instant, self.view.zone)
 
     @cached_property
     def market(self) -> Market:
         """The packs that the label is put before."""
-        return Market.of(self.markets)
+        return self._market(self.register)
 
     def about(self, adding: Fill | None = None, *, proof: bool = True) -> Label:
         """What is known of the label beside its statements."""
-        style = str(self.register.get("style"))
-        approvals = [str(each["authority"]) for each in self.register.get("approvals") or ()]
-        ids = tuple(pack.id for pack in self.market.packs)
-        product = _PRODUCTS.get(style, "still")
-        return Label(product, ids, tuple(approvals), self.market.missing, adding, proof=proof)
+        return self._about(self.register, self.market, adding, proof=proof)
+
+    def _about(
+        self,
+        register: Mapping[str, Any],
+        market: Market,
+        adding: Fill | None = None,
+        *,
+        proof: bool = True,
+    ) -> Label:
+        approvals = [str(each["authority"]) for each in register.get("approvals") or ()]
+        ids = tuple(pack.id for pack in market.packs)
+        product = _PRODUCTS.get(str(register.get("style")), "still")
+        return Label(product, ids, tuple(approvals), market.missing, adding, proof=proof)
 
     def rows(self, adding: Fill | None = None) -> list[Verdict]:
-        """Every verdict; a statement must hold in every fill."""
-        places = Places(self.view.cellar.registers, self.instant)
-        about = self.about(adding)
+        """Every verdict; a statement must hold in every fill, under the label that the fill bears,
+        by what was in force on the day of its bottling."""
+        registers, zone = self.view.cellar.registers, self.view.zone
         found: list[Verdict] = []
-        for stated, fills in self.stated:
-            found += judge(stated, fills, self.market.packs, places, self.on, about)
+        for one, fills in self.printed:
+            market, places = self._market(one.register), Places(registers, one.instant)
+            about = self._about(one.register, market, adding)
+            on = moments.day(one.instant, zone)
+            for row in judge(one.stated, fills, market.packs, places, on, about):
+                says = row.why if one.label == self.label else f"Under `{one.label}`: {row.why}"
+                found.append(replace(row, why=says))
         return list(dict.fromkeys(found))
 
-    @cached_property
+    def _market(self, register: Mapping[str, Any]) -> Market:
+        return Market.of(self._asked[1] or register.get("market") or [HOME_MARKET])
+
+    @property
     def stated(self) -> list[tuple[dict[str, Any], list[Fill]]]:
-        """The fills grouped by what their label states: a bottling may state its own vintage."""
-        base = self.register.get("statements") or {}
-        each = stated_by_fill(self.view, self.lot, base)
-        asked = wanted(self.market.packs, list(each.values()))
+        """The fills grouped by what their label states."""
+        return [(one.stated, fills) for one, fills in self.printed]
+
+    @cached_property
+    def printed(self) -> list[tuple[Printed, list[Fill]]]:
+        """The fills grouped by what is printed on them, and since when it is judged."""
+        each = self._prints()
+        packs = {pack.id: pack for one in each for pack in self._market(one.register).packs}
+        asked = wanted(list(packs.values()), [one.stated for one in each])
         fills = Evidence(self.view, self.lot, asked).fills()
-        groups: list[tuple[dict[str, Any], list[Fill]]] = []
-        for fill in fills:
-            mine = each[fill.event]
+        groups: list[tuple[Printed, list[Fill]]] = []
+        for mine, fill in zip(each, fills, strict=True):
             for other, members in groups:
                 if other == mine:
                     members.append(fill)
@@ -107,21 +136,35 @@ class Labelled:
                 groups.append((mine, [fill]))
         return groups
 
+    def _prints(self) -> list[Printed]:
+        """What is printed on each fill, in their order; on a bulk lot what is to be printed."""
+        nodes = fills_of(self.lot)
+        if not nodes:
+            says = dict(self.register.get("statements") or {})
+            return [Printed(self.label, self.register, says, self.instant)]
+        positions = self.view.positions(nodes)
+        events = self.view.events(positions.values())
+        return [self._print(self.lot.fills[node], events[positions[node]]) for node in nodes]
 
-def stated_by_fill(
-    view: View, lot: Lot, base: Mapping[str, Any]
-) -> dict[str | None, dict[str, Any]]:
-    """What the label states of each fill, by its event; of a bulk lot under None."""
-    fills = fills_of(lot)
-    if not fills:
-        return {None: dict(base)}
-    positions = view.positions(fills)
-    events = view.events(positions.values())
-    found: dict[str | None, dict[str, Any]] = {}
-    for node in fills:
-        event = events[positions[node]]
-        found[event["id"]] = {**base, **(event.get("statements") or {})}
-    return found
+    def _print(self, fill: Filling, event: dict[str, Any]) -> Printed:
+        """What is printed on a fill: of the label that it bears, as that was when it was put on;
+        of another that is asked about, as it is now. What a bottling states over its label goes
+        with the first label alone."""
+        registers = self.view.cellar.registers
+        began = moments.instant(event["at"], self.view.zone) if fill.ended is None else fill.ended
+        planned = registers.at("lot", self.lot.name, began).get("label")
+        label, since = self.label, self.instant
+        if self._asked[0] in (None, fill.label or planned):
+            label, since = fill.label or planned or label, fill.since or began
+        register = registers.at("label", label, since)
+        says = dict(register.get("statements") or {})
+        if event["kind"] == "bottle":
+            first = {
+                end.get("label") or registers.at("lot", end["lot"], began).get("label")
+                for end in ends(unfolded(event), "to")
+            }
+            says |= event.get("statements") or {} if first & {label, None} else {}
+        return Printed(label, register, says, began)
 
 
 def claims(

@@ -38,8 +38,8 @@ class Draw(Struct):
 class Fill(Struct):
     """A quantity that arrives in one lot, in one or several vessels, an amount each.
 
-    ``full`` fills each vessel to its capacity; ``format`` and ``label`` are those of bottles.
-    """
+    ``full`` fills each vessel to its capacity; ``format``, ``label`` and ``under``, the label that
+    is put on them, are those of bottles."""
 
     lot: str
     sort: str
@@ -49,6 +49,7 @@ class Fill(Struct):
     fraction: str | None = None
     format: int = 0
     label: str | None = None
+    under: str | None = None
 
     @property
     def amount(self) -> int:

@@ -15,11 +15,12 @@ from msgspec import Struct, field
 
 from ampelog import history, moments, recall_path
 from ampelog.composing import BOTTLE_DECIMALS
+from ampelog.fillings import Shipped
 from ampelog.quantities import ONE, SCALE, SHARE_DECIMALS, text
 from ampelog.questions import View
 from ampelog.recall_origins import WHOLE, Found, Origin, filled_by, found, outputs
 from ampelog.recall_reach import Ways, reached
-from ampelog.state import BOTTLES, MASS, Lot, Shipped
+from ampelog.state import BOTTLES, MASS, Lot
 from ampelog.tracing import printed
 from ampelog.words import words
 

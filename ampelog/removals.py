@@ -7,8 +7,9 @@ from typing import Any
 
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, lot_of, no_role
+from ampelog.fillings import Shipped
 from ampelog.movement import Draw, Pool, draws, take
-from ampelog.state import BOTTLES, Lot, Shipped
+from ampelog.state import BOTTLES, Lot
 from ampelog.steps import Step
 
 
@@ -37,9 +38,9 @@ def ship(cellar: Cellar, step: Step) -> None:
 
 def _shipped(step: Step, lot: Lot, pool: Pool) -> Shipped:
     """What left on a document and may come back."""
-    ended = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
+    fills = {node: lot.fills[node] for node, _ in pool.parts if node in lot.fills}
     document, left = step.model.document, tuple(pool.parts)
-    kept = (pool.holds, pool.parts, ended, step.position, left)
+    kept = (pool.holds, pool.parts, fills, step.position, left)
     return Shipped(document, lot.sort, lot.format, pool.state, *kept)
 
 

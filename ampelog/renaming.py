@@ -10,10 +10,11 @@ from ampelog.apart import part
 from ampelog.bottles import two_labels
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave
+from ampelog.fillings import Took
 from ampelog.inplace import target
 from ampelog.movement import Draw, Fill, Pool, close, into
 from ampelog.room import may_arrive
-from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot, Took
+from ampelog.state import BOTTLES, NO_HOLDS, Holding, Lot
 from ampelog.steps import Step
 
 

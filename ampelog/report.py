@@ -198,7 +198,7 @@ def _fills(view: View, lot: Lot) -> tuple[Fill, ...]:
     fills = []
     for node, bottles in zip(found, composing.counts(lot, list(found.values())), strict=True):
         event = events[positions[node]]
-        ended = lot.fills.get(node)
+        ended = lot.fills[node].ended if node in lot.fills else None
         fills.append(
             Fill(
                 event=event["id"],

@@ -49,7 +49,7 @@ class Grounds:
 
 def _ground(lot: Lot, same: Sequence[int]) -> tuple[Any, ...]:
     places = {vessel: _held(holding, same) for vessel, holding in lot.contents().items()}
-    fills = {same[node]: ended for node, ended in lot.fills.items()}
+    fills = {same[node]: known for node, known in lot.fills.items()}
     facts = (lot.sort, lot.format, lot.label, lot.owners, lot.began, lot.releases)
     return (bool(lot.holdings), places, fills, facts)
 

@@ -16,6 +16,8 @@ import msgspec
 from msgspec import Struct
 from msgspec.structs import replace
 
+from ampelog.fillings import Filling, Shipped, Took, fills_dumped, fills_loaded, parts_of
+
 MASS = "mass"
 VOLUME = "volume"
 BOTTLES = "bottles"
@@ -139,29 +141,6 @@ class Tally:
         return twin
 
 
-class Shipped(Struct):
-    """What one event shipped. ``parts`` are what has not come back yet, ``left`` what left;
-    ``ended`` are the bottlings of its fills."""
-
-    document: str | None
-    sort: str
-    format: int
-    state: str
-    holds: frozenset[str]
-    parts: list[tuple[int, int]]
-    ended: dict[int, int | None]
-    position: int
-    left: tuple[tuple[int, int], ...]
-
-
-class Took(Struct, frozen=True, gc=False):
-    """Bottles that a lot took in as they were, by pack, return or a new name: the event's position
-    and what came, as (node, amount)."""
-
-    position: int
-    parts: tuple[tuple[int, int], ...]
-
-
 class Lot:
     """A body of grapes, juice, must, wine, spirit, pomace or bottles with one identity."""
 
@@ -193,8 +172,8 @@ class Lot:
         self._last: dict[str | None, Holding] = {}
         self._unread: list[Any] = []
         self.owners: frozenset[str | None] = frozenset()
-        self.fills: dict[int, int | None] = {}
-        """Of bottles: the instant at which each fill's bottling ended (None: elsewhere)."""
+        self.fills: dict[int, Filling] = {}
+        """Of bottles: what is known of each fill, by its node."""
         self.began: tuple[int, int] = (0, 0)
         """The order of the event that began the bottles it holds."""
         self.releases: list[tuple[int, int]] = []
@@ -257,7 +236,7 @@ class Lot:
             when
             for holding in self.contents().values()
             for node, _ in holding.parts
-            if (when := self.fills.get(node)) is not None
+            if (fill := self.fills.get(node)) is not None and (when := fill.ended) is not None
         ]
         return max(ended, default=None)
 
@@ -278,7 +257,7 @@ class Lot:
         twin.owners, twin.fills, twin.began = self.owners, dict(self.fills), self.began
         twin.releases, twin.took = list(self.releases), list(self.took)
         twin.shipped = [
-            replace(one, parts=list(one.parts), ended=dict(one.ended)) for one in self.shipped
+            replace(one, parts=list(one.parts), fills=dict(one.fills)) for one in self.shipped
         ]
         twin.tallies = {unit: tally.copy() for unit, tally in self.tallies.items()}
         return twin
@@ -300,23 +279,10 @@ class Lot:
             _dumped(self.holdings),
             _dumped(self.last),
             sorted(self.owners, key=str),
-            list(self.fills.items()),
+            fills_dumped(self.fills),
             self.began,
             self.releases,
-            [
-                [
-                    s.document,
-                    s.sort,
-                    s.format,
-                    s.state,
-                    sorted(s.holds),
-                    s.parts,
-                    list(s.ended.items()),
-                    s.position,
-                    None if tuple(s.parts) == s.left else s.left,
-                ]
-                for s in self.shipped
-            ],
+            [one.dump() for one in self.shipped],
             [[unit, t.into, t.out, t.gained, t.pomace, t.lost] for unit, t in self.tallies.items()],
             [(one.position, one.parts) for one in self.took],
         ]
@@ -334,26 +300,14 @@ class Lot:
         lot._holdings = _loaded(holdings)
         lot._unread = last
         lot.owners = frozenset(owners)
-        lot.fills = dict(fills)
-        lot.shipped = [_left(one) for one in shipped]
-        lot.took = [Took(position, _parts(parts)) for position, parts in took]
+        lot.fills = fills_loaded(fills)
+        lot.shipped = [Shipped.load(one) for one in shipped]
+        lot.took = [Took(position, parts_of(parts)) for position, parts in took]
         for unit, into, out, gained, pomace, lost in tallies:
             tally = lot.tallies[unit] = Tally()
             tally.into, tally.out, tally.gained, tally.pomace = into, out, gained, pomace
             tally.lost = lost
         return lot
-
-
-def _left(body: list[Any]) -> Shipped:
-    document, sort, format_, state, holds, parts, ended, position, left = body
-    there = _parts(parts)
-    whole = there if left is None else _parts(left)
-    held = frozenset(holds)
-    return Shipped(document, sort, format_, state, held, list(there), dict(ended), position, whole)
-
-
-def _parts(body: list[Any]) -> tuple[tuple[int, int], ...]:
-    return tuple([(node, amount) for node, amount in body])
 
 
 def _dumped(holdings: dict[str | None, Holding]) -> list[Any]:
