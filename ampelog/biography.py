@@ -20,9 +20,9 @@ from msgspec.structs import replace
 from ampelog import history
 from ampelog.endpoints import vessels_of
 from ampelog.excerpt import alone, filled
-from ampelog.gates import Table
+from ampelog.gates import OTHER, Table
 from ampelog.measurements import told
-from ampelog.movement import draws, fills
+from ampelog.movement import Draw, draws, fills
 from ampelog.questions import View
 from ampelog.replay import apply
 from ampelog.state import VOLUME, Holding
@@ -195,8 +195,7 @@ class Telling:
         """What is drawn is one body; each fill mixes it with what is there."""
         cellar, model = self._cellar, step.model
         drawn = [draw for draw in draws(cellar, model.from_, step) if draw.lot.sort == VOLUME]
-        parts = [(self._body((draw.lot.name, draw.vessel)), draw.amount) for draw in drawn]
-        pool = self._mixed(parts, step, "it was mixed") if parts else Body()
+        pool = self._pool(drawn, step)
         there = {
             (name, vessel)
             for name in filled(step)
@@ -215,6 +214,23 @@ class Telling:
             else:
                 self._bodies[key] = pool.copy()
                 self._bodies[key].changes = changes
+
+    def _pool(self, drawn: Sequence[Draw], step: Step) -> Body:
+        parts = [(self._body((draw.lot.name, draw.vessel)), draw.amount) for draw in drawn]
+        return self._mixed(parts, step, "it was mixed") if parts else Body()
+
+    def bottled(self, step: Step) -> Body:
+        """The wine that a bottling is about to draw, with what it adds: a closure adds nothing."""
+        drawn = draws(self._cellar, step.model.from_, step)
+        pool = self._pool([draw for draw in drawn if draw.lot.sort == VOLUME], step)
+        for use in step.event.get("materials") or ():
+            made = self._cellar.registers.at("material", use["material"], step.instant).get("is")
+            kind = self.table.kind_of(" ".join([use["material"], *(made or ())]))
+            if kind != OTHER:
+                says = f"{use['material']} went in at the bottling"
+                voids = kind not in _ADDS_NOTHING
+                pool.changes += (Change(kind, *self._told(step, says), voids),)
+        return pool
 
     def _filled(self, model: Any) -> Iterable[tuple[Key, int]]:
         """The holdings filled, each with what came into it."""

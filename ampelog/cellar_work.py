@@ -14,9 +14,10 @@ from typing import Any
 from msgspec import Struct
 
 from ampelog import moments
+from ampelog.excerpt import lots_of
 from ampelog.genealogy import Genealogy
 from ampelog.questions import View
-from ampelog.state import BOTTLES, Lot
+from ampelog.state import Lot
 
 FOREVER = 2**62
 NOTHING = r"[^\x00-\x{10FFFF}]"
@@ -60,7 +61,7 @@ def dealings(view: View, lots: Collection[str], until: int | None = None) -> lis
             found.append(_replaced(view, position, event["id"], correction[1]))
     # What was first told of other lots, and is of these by its correction.
     for id_, (position, event) in mended.items():
-        if event is not None and any(f'"{lot}"' in json.dumps(event) for lot in lots):
+        if event is not None and not lots_of(event).all.isdisjoint(lots):
             found.append(_replaced(view, position, id_, event))
     last = view.ends if until is None else min(until, view.ends)
     within = [one for one in found if one.instant <= last]
@@ -74,12 +75,16 @@ def _replaced(view: View, position: int, id_: str, event: dict[str, Any]) -> Dea
 
 def done(view: View, lot: Lot, instant: int) -> frozenset[str]:
     """Whether the records of a lot, and of the wine that its bottles were filled from, show that it
-    was ``treated`` or ``blended``."""
+    was ``treated`` or ``blended``. What was done before any of it was there was done to other
+    wine."""
     own = dealings(view, [lot.name], instant)
     lots = {lot.name} | _filled_from(own, lot.name)
+    there = [moments.instant(one["at"], view.zone) for one in passed(view, view.content(lot))]
     found = set()
     for one in dealings(view, lots, instant):
         event = one.event
+        if one.instant < min(there, default=one.instant):
+            continue
         filled = _names(event, "to") & lots if "from" in event else set()
         drawn = _names(event, "from")
         if event["kind"] in _TREATING and (filled or event.get("lot") in lots):
@@ -92,20 +97,6 @@ def done(view: View, lot: Lot, instant: int) -> frozenset[str]:
 _TREATING = ("treat", "rack", "barrel_down", "top", "blend")
 
 
-def measured(view: View, lot: Lot, instant: int) -> dict[str, str]:
-    """The latest value of each quantity that a laboratory found, up to the claim.
-
-    Of bottles, what was found in them, else in the wine that they were filled from.
-    """
-    own = dealings(view, [lot.name], instant)
-    before = _latest(own, {lot.name})
-    if lot.sort != BOTTLES:
-        return before
-    drawn = _filled_from(own, lot.name)
-    filled = max((one.instant for one in own if one.event["kind"] == "bottle"), default=instant)
-    return {**_latest(dealings(view, drawn, filled), drawn), **before} if drawn else before
-
-
 def _filled_from(found: list[Dealing], bottles: str) -> set[str]:
     """The lots that a lot of bottles was filled from."""
     return {
@@ -114,14 +105,6 @@ def _filled_from(found: list[Dealing], bottles: str) -> set[str]:
         if one.event["kind"] == "bottle" and bottles in _names(one.event, "to")
         for end in _ends(one.event, "from")
     }
-
-
-def _latest(found: list[Dealing], lots: Collection[str]) -> dict[str, str]:
-    values: dict[str, str] = {}
-    for one in found:
-        if one.event["kind"] == "analysis" and one.event.get("lot") in lots:
-            values.update(one.event.get("values") or {})
-    return values
 
 
 def _names(event: dict[str, Any], side: str) -> set[str]:

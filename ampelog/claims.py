@@ -220,11 +220,11 @@ class _Case(Struct, dict=True):
         else:
             found = particulars.size(rule, fill.format or subject.value)
         row = self._row(rule, subject, (found.verdict, found.says))
-        row = replace(row, required=found.required, actual=found.actual, margin=found.margin)
-        if rule.sizes:
+        if found.rests_on is None:
             return replace(row, fill=fill.event)
-        lasting = Holds(lambda _: True, alone=True) if found.actual is not None else None
-        return replace(row, fill=fill.event, stake=lasting)
+        proof = tuple(fill.analyses.get(found.rests_on, "").split())
+        lasting = Holds(lambda _: True, alone=True)
+        return replace(row, fill=fill.event, stake=lasting, proof=proof)
 
     def _test(self, rule: Rule, subject: Subject) -> Callable[[Fill], tuple[bool | None, str]]:
         """What is known of a wine beside its sources: where it has been, what was done to it."""

@@ -17,7 +17,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ampelog import moments
-from ampelog.cellar_work import done, made_of, measured
+from ampelog.analysed import Analysed, of_fills, of_wines
+from ampelog.cellar_work import done, made_of
 from ampelog.composing import FIELDS, SEVERAL, fills_of
 from ampelog.composition import Composition, Pooled
 from ampelog.estate import controlled
@@ -31,7 +32,7 @@ from ampelog.questions import View
 from ampelog.registers import Registers
 from ampelog.shares import Fill, Stay, every, some
 from ampelog.sources import Leaf
-from ampelog.state import MASS, Lot
+from ampelog.state import BOTTLES, MASS, Lot
 
 
 class Seen(Alike, frozen=True, eq=False):
@@ -180,32 +181,47 @@ class Evidence:
         bodies = self._compositions(parts)
         if not fills:
             amount = sum(amount for _, amount in whole)
-            return [self._known(Fill(None, self._pooled(bodies[0]), max(amount, 1)), None)]
+            return [self._known(Fill(None, self._pooled(bodies[0]), max(amount, 1)), None, None)]
         positions = self.view.positions(fills)
         events = self.view.events(positions.values())
         return [
             self._known(
                 Fill(events[positions[node]]["id"], self._pooled(body, node), amount),
                 positions[node],
+                node,
             )
             for (node, amount), body in zip(fills.items(), bodies, strict=True)
         ]
 
-    def _known(self, fill: Fill, position: int | None) -> Fill:
+    def _known(self, fill: Fill, position: int | None, node: int | None) -> Fill:
         """The fill with what else is asked and known of it."""
+        found = self._analysed(node)
         return replace(
             fill,
             placed=self.premises.placed,
             stay=self._stay(position),
-            measured=self._values,
+            measured=found.values,
+            unmeasured=found.why,
+            analyses=found.events,
             format=self.lot.format or None if fill.event is not None else None,
             done=self._done,
             materials=self._materials,
         )
 
+    def _analysed(self, node: int | None) -> Analysed:
+        if not self.asked.values:
+            return Analysed()
+        if node is None or self.lot.sort != BOTTLES:
+            return self._wine
+        return self._bottles.get(node, Analysed())
+
     @cached_property
-    def _values(self) -> dict[str, str]:
-        return measured(self.view, self.lot, self.instant) if self.asked.values else {}
+    def _wine(self) -> Analysed:
+        return of_wines(self.view, [self.lot]).get(self.lot.name, Analysed())
+
+    @cached_property
+    def _bottles(self) -> dict[int, Analysed]:
+        return of_fills(self.view, [self.lot])[self.lot.name]
 
     @cached_property
     def _done(self) -> frozenset[str]:

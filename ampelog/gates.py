@@ -28,6 +28,8 @@ SEVERITIES = ("blocking", "advisory")
 BASES = ("published", "proposal", "memory", "winery")
 ACETIC = Decimal("60.05")
 """g of acetic acid for an equivalent: 20 meq/L are 1.201 g/L."""
+OTHER = "other"
+"""A treatment of which no word is known."""
 _SIGNS = {"below": "<", "at_most": "<=", "at_least": ">=", "above": ">"}
 _SUGAR = frozenset(_SIGNS)
 
@@ -144,7 +146,7 @@ class Table(Struct, frozen=True):
         for kind, words in self.words.items():
             if any(word in lowered for word in words):
                 return kind
-        return "other"
+        return OTHER
 
 
 @cache

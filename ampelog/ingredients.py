@@ -7,13 +7,14 @@ of unknown make, and wine that came in with none of its own treatments told.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct, field
 
 from ampelog import moments
-from ampelog.cellar_work import materials, measured, passed
+from ampelog.analysed import Analysed, of_lot
+from ampelog.cellar_work import materials, passed
 from ampelog.errors import Refused
 from ampelog.grapes import fold
 from ampelog.particulars import figure
@@ -44,7 +45,7 @@ def ingredients(view: View, name: str, market: str) -> dict[str, Any]:
     found = _Found(view, law, instant)
     for event in events:
         found.take(event)
-    found.sulfites(measured(view, lot, instant))
+    found.sulfites(of_lot(view, lot))
     day = moments.day(instant, view.zone)
     return {
         "lot": name,
@@ -124,16 +125,19 @@ class _Found:
         used.materials[material] = None
         used.events[event] = None
 
-    def sulfites(self, values: Mapping[str, str]) -> None:
-        """What an analysis says of sulfites: from a limit on they are declared."""
-        found = figure(values.get("total_so2"))
+    def sulfites(self, fills: Sequence[Analysed]) -> None:
+        """What analyses of the fills say of sulfites: from a limit on they are declared, and the
+        fill that has most decides."""
+        known = [found for one in fills if (found := figure(one.values.get("total_so2")))]
         limit = self._law.sulfites_from
         there = any(used.substance.allergen == SULFITES for used in self._used.values())
-        if found is None:
-            if there:
-                self._said.append("No analysis of total sulfur dioxide is recorded.")
+        if len(known) < len(fills):
+            why = [one.why["total_so2"] for one in fills if "total_so2" in one.why]
+            if there or why:
+                says = why[0] if why else "No analysis of total sulfur dioxide is recorded."
+                self._said.append(says)
             return
-        value, below = found
+        value, below = max(known)
         self._below = value < limit or (below and value <= limit)
         self._said.append(
             f"Total sulfur dioxide {'under ' if below else ''}{plain(value)} mg/L; sulfites are "

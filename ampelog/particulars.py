@@ -16,19 +16,18 @@ from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, Judgement
 from ampelog.statements import plain, size_text
 from ampelog.terms import Band, Strength
 
+ALCOHOL = "alcohol"
 _NUMBER = r"(\d{1,3}(?:[.,]\d{1,3})?)"
 _RANGE = re.compile(rf"{_NUMBER}\s*(?:%[^\d]*)?(?:-|\u2013|to)\s*{_NUMBER}", re.ASCII)
 _POINT = re.compile(_NUMBER, re.ASCII)
 
 
 class Measured(Struct, frozen=True):
-    """A judgement on something measured: what is needed, what is there, by how much."""
+    """A judgement on something measured, and the quantity whose analysis it rests on."""
 
     verdict: Judgement
     says: str
-    required: str | None = None
-    actual: str | None = None
-    margin: str | None = None
+    rests_on: str | None = None
 
 
 def figure(found: str | None) -> tuple[Fraction, bool] | None:
@@ -58,27 +57,28 @@ def alcohol(rule: Rule, said: str, fill: Fill, product: str) -> Measured:
     assert strength is not None, "a rule on alcohol says what it asks"
     if strength.never:
         return _words(strength, said)
-    stated, actual = printed(said), figure(fill.measured.get("alcohol"))
+    stated = printed(said)
     if stated is None:
-        return _numberless(strength, said, actual)
+        return _numberless(strength, said, fill)
     if strength.step is not None:
         return _stepped(strength.step, said, stated)
     if strength.numberless:
         return Measured(SUPPORTED, f"`{said}` gives a number.")
     if any(len({value <= line for value in stated}) > 1 for line in strength.lines):
         return _sides(strength, stated, stated[0])
-    return _compared(strength, stated, actual, product)
+    return _compared(strength, stated, fill, product)
 
 
 def _compared(
     strength: Strength,
     stated: tuple[Fraction, Fraction],
-    actual: tuple[Fraction, bool] | None,
+    fill: Fill,
     product: str,
 ) -> Measured:
     """What is printed against what was analysed."""
+    actual = figure(fill.measured.get(ALCOHOL))
     if actual is None:
-        return Measured(UNDETERMINED, "No analysis of the wine's alcohol is recorded.")
+        return _unknown(fill, ALCOHOL, "the wine's alcohol")
     if actual[1]:
         return Measured(UNDETERMINED, "Of the wine's alcohol only an upper bound is recorded.")
     if strength.lines:
@@ -101,7 +101,14 @@ def _stepped(step: Fraction, said: str, stated: tuple[Fraction, Fraction]) -> Me
     return Measured(SUPPORTED, f"`{said}` is a multiple of {plain(step)} %.")
 
 
-def _numberless(strength: Strength, said: str, actual: tuple[Fraction, bool] | None) -> Measured:
+def _unknown(fill: Fill, quantity: str, name: str) -> Measured:
+    """Why nothing is known of a quantity."""
+    says = fill.unmeasured.get(quantity)
+    return Measured(UNDETERMINED, says or f"No analysis of {name} is recorded.")
+
+
+def _numberless(strength: Strength, said: str, fill: Fill) -> Measured:
+    actual = figure(fill.measured.get(ALCOHOL))
     found = [(word, most) for word, most in strength.numberless.items() if word in said.casefold()]
     if not found:
         if strength.numberless:
@@ -111,14 +118,12 @@ def _numberless(strength: Strength, said: str, actual: tuple[Fraction, bool] | N
         return Measured(SUPPORTED, f"`{said}` gives no number to compare.")
     word, most = found[0]
     if actual is None:
-        return Measured(UNDETERMINED, "No analysis of the wine's alcohol is recorded.")
+        return _unknown(fill, ALCOHOL, "the wine's alcohol")
     judged = SUPPORTED if actual[0] <= most else UNDETERMINED if actual[1] else REFUSED
     return Measured(
         judged,
         f"The wine has {plain(actual[0])} %; `{word}` stands for a number up to {plain(most)} %.",
-        plain(most),
-        plain(actual[0]),
-        _signed(most - actual[0]),
+        ALCOHOL,
     )
 
 
@@ -127,16 +132,15 @@ def _sides(strength: Strength, stated: tuple[Fraction, Fraction], actual: Fracti
     for line in strength.lines:
         if len({value <= line for value in stated}) > 1:
             says = f"A line runs at {plain(line)} %, and the printed range lies on both its sides."
-            return Measured(REFUSED, says, plain(line))
+            return Measured(REFUSED, says)
         if (stated[0] <= line) != (actual <= line):
             return Measured(
                 REFUSED,
                 f"The wine has {plain(actual)} %, and a line runs at {plain(line)} %: the "
                 "statement must stand on the wine's side of it.",
-                plain(line),
-                plain(actual),
+                ALCOHOL,
             )
-    return Measured(SUPPORTED, f"The wine has {plain(actual)} %; no line runs between.")
+    return Measured(SUPPORTED, f"The wine has {plain(actual)} %; no line runs between.", ALCOHOL)
 
 
 def _near(
@@ -154,15 +158,13 @@ def _near(
             )
         within = low <= actual <= high
         says = f"The wine has {plain(actual)} %, {'within' if within else 'outside'} the range."
-        return Measured(SUPPORTED if within else REFUSED, says)
+        return Measured(SUPPORTED if within else REFUSED, says, ALCOHOL)
     off = abs(actual - low)
     return Measured(
         SUPPORTED if off <= band.off else REFUSED,
         f"The wine has {plain(actual)} %; {plain(low)} % is printed, and {plain(band.off)} points "
         "either way are allowed.",
-        plain(band.off),
-        plain(off),
-        _signed(band.off - off),
+        ALCOHOL,
     )
 
 
@@ -172,10 +174,6 @@ def _fits(band: Band, actual: Fraction, product: str) -> bool:
     )
 
 
-def _signed(value: Fraction) -> str:
-    return plain(value) if value >= 0 else f"-{plain(-value)}"
-
-
 def limit(rule: Rule, fill: Fill) -> Measured:
     """Whether a measured value is below a limit."""
     asked = rule.limit
@@ -183,7 +181,7 @@ def limit(rule: Rule, fill: Fill) -> Measured:
     name = {"total_so2": "total sulfur dioxide", "free_so2": "free sulfur dioxide"}[asked.quantity]
     actual = figure(fill.measured.get(asked.quantity))
     if actual is None:
-        return Measured(UNDETERMINED, f"No analysis of {name} is recorded.")
+        return _unknown(fill, asked.quantity, name)
     value, only_below = actual
     met = value < asked.below or (only_below and value <= asked.below)
     judged = SUPPORTED if met else UNDETERMINED if only_below else REFUSED
@@ -191,9 +189,7 @@ def limit(rule: Rule, fill: Fill) -> Measured:
     return Measured(
         judged,
         f"The wine has {sign}{plain(value)} mg/L of {name}; it must be under {plain(asked.below)}.",
-        plain(asked.below),
-        plain(value),
-        _signed(asked.below - value),
+        asked.quantity,
     )
 
 

@@ -8,7 +8,7 @@ so is a wine whose alcohol does not go with the Brix of its picks.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Any
@@ -16,8 +16,8 @@ from typing import Any
 from msgspec import Struct
 
 from ampelog import history, moments
+from ampelog.analysed import of_fills, of_wines
 from ampelog.cellar import Cellar
-from ampelog.cellar_work import measured
 from ampelog.errors import Finding
 from ampelog.movement import Draw, draws, fills
 from ampelog.phrases import several
@@ -136,12 +136,25 @@ def alcohols(view: View) -> list[Finding]:
     analysed = _analysed(view)
     lots = [lot for lot in view.held_lots() if lot.sort != MASS and lot.name in analysed]
     view.foresee(lots)
+    alcohol = _alcohol(view, lots)
     for lot in lots:
-        stated = measured(view, lot, view.today).get("alcohol")
+        stated = alcohol.get(lot.name)
         sugar = _harvest_brix(view, lot) if stated and not stated.startswith("<") else None
         if stated is not None and sugar is not None:
             found.append(alcohol_says(Decimal(stated), sugar, f"`{lot.name}`", lot.name))
     return [one for one in found if one is not None]
+
+
+def _alcohol(view: View, lots: Sequence[Lot]) -> dict[str, str]:
+    """The alcohol that was found in lots, where it is one; by their names."""
+    each = {name: [one] for name, one in of_wines(view, lots).items()}
+    each |= {name: list(fills.values()) for name, fills in of_fills(view, lots).items()}
+    found = {name: {one.values.get("alcohol") for one in known} for name, known in each.items()}
+    return {
+        name: value
+        for name, values in found.items()
+        if len(values) == 1 and (value := values.pop()) is not None
+    }
 
 
 def _analysed(view: View) -> set[str]:

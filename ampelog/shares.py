@@ -135,7 +135,8 @@ class Fill(Struct, frozen=True):
 
     ``amount`` is its volume in 10^-12 L. ``placed``: whether the places of the premises are
     registered, so that it can be asked where the wine was made. ``measured``: the latest value of
-    each quantity that was analysed, as recorded. ``done``: what was done to the wine at the
+    each quantity that was analysed, as recorded; ``unmeasured`` why none stands of others;
+    ``analyses`` their events. ``done``: what was done to the wine at the
     bottler's (``treated``, ``blended``), as far as it was looked up. ``format``: of its bottles,
     in 10^-12 L. ``materials``: what went into it, and what each is made of (None: unknown).
     """
@@ -146,6 +147,8 @@ class Fill(Struct, frozen=True):
     placed: bool = False
     stay: Stay | None = None
     measured: Mapping[str, str] = field(default_factory=dict)
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+    analyses: Mapping[str, str] = field(default_factory=dict)
     format: int | None = None
     done: frozenset[str] = frozenset()
     materials: Mapping[str, tuple[str, ...] | None] = field(default_factory=dict)

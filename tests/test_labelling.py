@@ -264,7 +264,8 @@ def test_the_latest_analysis_before_the_claim_counts(vintage: Vintage) -> None:
         + '{"kind": "analysis", "at": "2025-07-01", "lot": "W", "values": {"alcohol": "9"}}\n'
     )
     rows = asked(vintage, "BW", "Plain")
-    assert rows["us-alcohol-tolerance"]["actual"] == "0.1"
+    assert "The wine has 13.4 %" in rows["us-alcohol-tolerance"]["why"]
+    assert len(rows["us-alcohol-tolerance"]["events"]) == 1, "the analysis"
     assert (
         verdicts(rows, "us-alcohol-tolerance", "us-text-no-sulfites", "us-format")
         == [SUPPORTED] * 3

@@ -1,0 +1,173 @@
+"""What analyses say of a wine, or of each fill of bottles: what was found in that very wine.
+
+An analysis follows the wine (``biography``). Where the wine was changed since in a way that bears
+on what was found, or only a part of it was analysed, nothing is known, and it is said why. Bottles
+do not change: what was found in a lot of them is of every fill that lay in it then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from msgspec import Struct, field
+
+from ampelog import moments
+from ampelog.biography import REFERMENTATION, Body, Measured, Telling, biographies
+from ampelog.cellar_work import Dealing, dealings
+from ampelog.composing import fills_of
+from ampelog.excerpt import alone, ends, filled
+from ampelog.gates import table
+from ampelog.measurements import told
+from ampelog.questions import View
+from ampelog.state import BOTTLES, VOLUME, Lot
+
+Order = tuple[int, int]
+
+
+class Analysed(Struct, frozen=True):
+    """The latest value of each quantity, as recorded; for those of which none stands, the ``why``;
+    the ``events`` that found them."""
+
+    values: Mapping[str, str] = field(default_factory=dict)
+    why: Mapping[str, str] = field(default_factory=dict)
+    events: Mapping[str, str] = field(default_factory=dict)
+
+    def later(self, found: Iterable[Dealing]) -> Analysed:
+        """With what was found later, in order of time."""
+        values, why, events = dict(self.values), dict(self.why), dict(self.events)
+        for one in found:
+            for name, value in _values(one.event):
+                values[name], events[name] = value, one.event["id"]
+                why.pop(name, None)
+        return Analysed(values, why, events)
+
+
+def of_wines(view: View, lots: Sequence[Lot]) -> dict[str, Analysed]:
+    """What is known of the wine that lots hold, or last held, by their names."""
+    wines = [lot for lot in lots if lot.sort == VOLUME]
+    known = biographies(view, {lot.name for lot in wines}, table()).bodies if wines else {}
+    return {
+        lot.name: _standing(view, {v: known.get((lot.name, v), Body()) for v in lot.contents()})
+        for lot in wines
+    }
+
+
+def of_fills(view: View, lots: Sequence[Lot]) -> dict[str, dict[int, Analysed]]:
+    """What is known of each fill of bottled lots, by their names and its node."""
+    fills = {lot.name: view.positions(fills_of(lot)) for lot in lots if lot.sort == BOTTLES}
+    drawn = _drawn(view, {at for positions in fills.values() for at in positions.values()})
+    wines = {position: _standing(view, {None: body}) for position, body in drawn.items()}
+    return {
+        lot.name: {
+            node: wines.get(position, Analysed()).later(_bottles(view, lot, node, position))
+            for node, position in fills[lot.name].items()
+        }
+        for lot in lots
+        if lot.name in fills
+    }
+
+
+def of_lot(view: View, lot: Lot) -> list[Analysed]:
+    """What is known of each fill of a lot of bottles, or of a lot of wine as one."""
+    fills = of_fills(view, [lot]).get(lot.name)
+    return [*fills.values()] if fills else [of_wines(view, [lot]).get(lot.name, Analysed())]
+
+
+# The wine
+
+
+def _drawn(view: View, positions: Collection[int]) -> dict[int, Body]:
+    """The wine that these bottlings drew, as it was known just then."""
+    steps = [s for s in view.steps if s.position in positions and s.event["kind"] == "bottle"]
+    if not steps:
+        return {}
+    story = alone(view.steps, set().union(*map(filled, steps)))
+    telling = Telling(view, table(), story.names)
+    wanted, found = {step.position for step in steps}, {}
+    for step in story.steps:
+        if step.position in wanted:
+            found[step.position] = telling.bottled(step)
+        telling.happen([step])
+    return found
+
+
+def _standing(view: View, bodies: Mapping[str | None, Body]) -> Analysed:
+    """What stands of the analyses of the parts of one wine, by the vessels that they lie in."""
+    values, why, events = {}, {}, {}
+    for quantity in {name: None for body in bodies.values() for name in body.measured}:
+        known = [body.measured.get(quantity) for body in bodies.values()]
+        says = _open(view, quantity, bodies)
+        found = {one.value: one for one in known if one is not None}
+        if says is None and len(found) > 1:
+            each = [f"{body.measured[quantity].value} in `{v}`" for v, body in bodies.items()]
+            says = f"Its vessels were analysed apart: {', '.join(each[:4])}."
+        if says is None:
+            ((value, one),) = found.items()
+            values[quantity], events[quantity] = value, one.event
+        else:
+            why[quantity] = says
+    return Analysed(values, why, events)
+
+
+def _open(view: View, quantity: str, bodies: Mapping[str | None, Body]) -> str | None:
+    """Why what was found in a wine, or in parts of it, speaks for all of it no more; else None."""
+    kinds = {kind for gate in table().gates if gate.quantity == quantity for kind in gate.void_by}
+    for vessel, body in bodies.items():
+        one = body.measured.get(quantity)
+        if one is None:
+            return f"What lies in `{vessel}` was not analysed."
+        change = body.since(one, kinds | {REFERMENTATION})
+        if change is not None:
+            changed = moments.day(change.instant, view.zone)
+            return f"{_found(view, one)} is void since {changed}: {change.says}."
+    return None
+
+
+def _found(view: View, one: Measured) -> str:
+    return f"The analysis of {moments.day(one.instant, view.zone)} ({one.value})"
+
+
+# In bottles
+
+
+def _bottles(view: View, lot: Lot, node: int, position: int) -> list[Dealing]:
+    """The analyses of a fill's bottles, in order of time."""
+    found = _in_bottles(view, lot, node, _order(view, position))
+    return sorted(found, key=lambda one: (one.instant, one.position))
+
+
+def _in_bottles(
+    view: View, lot: Lot, node: int, began: Order, until: Order | None = None
+) -> Iterator[Dealing]:
+    """The analyses of a fill's bottles: in this lot, and in those that they came from so."""
+    taken = [one.position for one in lot.took if any(part == node for part, _ in one.parts)]
+    for position in taken:
+        event, came = view.events([position])[position], _order(view, position)
+        if until is not None and came >= until:
+            continue
+        before = {str(end["lot"]) for end in (*ends(event, "from"), *ends(event, "of"))}
+        for name in sorted(before - {lot.name}):
+            yield from _in_bottles(view, view.lot(name), node, began, came)
+    for one in dealings(view, [lot.name]):
+        order = (one.instant, one.position)
+        if began <= order and (until is None or order < until) and _of_all(one.event, lot):
+            yield one
+
+
+def _of_all(event: Mapping[str, Any], lot: Lot) -> bool:
+    """Whether an event is an analysis of all that a lot holds."""
+    if event["kind"] != "analysis" or event.get("lot") != lot.name:
+        return False
+    named = event.get("vessels") or [event.get("vessel")]
+    return named == [None] or set(named) >= set(lot.contents())
+
+
+def _order(view: View, position: int) -> Order:
+    event = view.events([position])[position]
+    return (moments.instant(event["at"], view.zone), position)
+
+
+def _values(event: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for name, value in told(dict(event)):
+        yield name.lower().replace(" ", "_"), value
