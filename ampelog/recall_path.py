@@ -68,7 +68,7 @@ def _hops(reach: Reach, way: Sequence[int], ends_in: str) -> list[Hop]:
 
 def _best(nodes: Sequence[int], ways: Ways) -> int | None:
     there = [node for node in nodes if node in ways]
-    return min(there, key=lambda node: (ways[node], node), default=None)
+    return min(there, key=lambda node: (ways[node].rank, node), default=None)
 
 
 class Log:

@@ -25,6 +25,12 @@ class Way(NamedTuple):
     before: int
     place: Label
 
+    @property
+    def rank(self) -> tuple[int, int, int]:
+        """What tells the nearer of two ways. The place is no part of it: it may have no vessel,
+        and names and nothing have no order."""
+        return (self.moves, self.less, self.before)
+
 
 def reached(genealogy: Genealogy, weights: Mapping[int, int]) -> tuple[dict[int, int], Ways]:
     """The share of every touched body, of ``2**BITS``, and the nearest way to it.
@@ -91,7 +97,8 @@ class Ways:
         if node in self._weights:
             return Way(0, -self._weights[node], -1, label)
         total = sum([amount for _, amount in self._genealogy.parents[node]])
-        return min([_through(one, total, label, self._known) for one in self._came(node)])
+        found = [_through(one, total, label, self._known) for one in self._came(node)]
+        return min(found, key=lambda way: way.rank)
 
 
 def _through(part: tuple[int, int], total: int, label: Label, ways: Mapping[int, Way]) -> Way:

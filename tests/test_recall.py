@@ -409,6 +409,26 @@ def test_bottles_keep_their_past_through_packing_and_renaming(vintage: Vintage) 
     }
 
 
+def test_bottles_of_one_lot_that_lay_in_a_vessel_and_loose_have_their_way(
+    vintage: Vintage,
+) -> None:
+    """Two fills of one lot, as much in each, as near to their origin; one lay in a vessel.
+
+    {"kind": "receive", "at": "2023-09-12", "lot": "A", "state": "wine", "vessel": "T1",
+     "volume": "300 L"}
+    {"kind": "bottle", "at": "2023-09-17", "from": {"lot": "A", "volume": "9 L"}, "lot": "B",
+     "vessel": "bin", "bottles": 12, "format": "750 mL"}
+    {"kind": "pack", "at": "2023-09-18", "from": {"lot": "B", "all": true}, "lot": "C",
+     "bottles": 12, "format": "750 mL"}
+    {"kind": "bottle", "at": "2023-10-17", "from": {"lot": "A", "volume": "9 L"}, "lot": "B",
+     "bottles": 12, "format": "750 mL"}
+    """
+    view = vintage.view()
+    found = ways(asked(view, "lot", "A"))
+    assert found == {"B": ["bottle"], "C": ["bottle", "pack"], "A": []}
+    assert lots(asked(view, "lot", "B")) == {"B": "24", "C": "12"}
+
+
 # --- the command ---
 
 
