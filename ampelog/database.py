@@ -117,18 +117,25 @@ class Database:
         return self._run(query(name), parameters)
 
     def _run(self, statement: str, parameters: dict[str, Any]) -> list[tuple[Any, ...]]:
+        with self._told():
+            return self._connection.execute(statement, parameters or None).fetchall()
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Tell as ``Unopenable`` what is the file's fault, or the disk's, or beyond one question's
+        bounds; what is a mistake of ours stays as it is."""
         import duckdb
 
         try:
-            return self._connection.execute(statement, parameters or None).fetchall()
-        except _broken() as fault:
-            raise Unopenable(
-                f"the database {self.path.name} cannot be read: {_first_line(fault)}", REPAIR
-            ) from fault
+            yield
         except (duckdb.OutOfMemoryException, duckdb.InterruptException) as fault:
             raise Unopenable(
                 f"the question needs more memory or time than one may take: {_first_line(fault)}"
             ) from fault
+        except duckdb.Error as fault:
+            if not _of_the_file(fault):
+                raise
+            raise _unusable(self.path, "used", _first_line(fault)) from fault
 
     def put(self, query_name: str, columns: Mapping[str, Sequence[Any]]) -> None:
         """Run an insert that selects from ``given``: these columns, as arrays.
@@ -149,16 +156,19 @@ class Database:
 
     def begin(self) -> None:
         """Open a transaction."""
-        self._connection.begin()
+        with self._told():
+            self._connection.begin()
 
     def checkpoint(self) -> None:
         """Write all into the one file."""
-        self._connection.checkpoint()
+        with self._told():
+            self._connection.checkpoint()
 
     def commit(self) -> None:
         """Commit. After an error inside the transaction this returns and stores nothing: whoever
-        needs to know looks at ``state`` afterwards."""
-        self._connection.commit()
+        needs to know looks at ``state`` afterwards. Raises ``Unopenable`` where the disk fails."""
+        with self._told():
+            self._connection.commit()
 
     def rollback(self) -> None:
         """Drop the open transaction, if the error that led here has not done so already."""
@@ -264,7 +274,8 @@ class Database:
 
 
 def build(path: Path, ledger_id: str, loads: Iterable[Load]) -> Mark:
-    """Make a database from a log, under a name that is not in use yet; returns the last mark."""
+    """Make a database from a log, under a name that is not in use yet; returns the last mark.
+    ``Refused`` where it is no ledger's log, ``Unopenable`` where the disk fails."""
     discard(path)
     database = Database(path, read_only=False)
     try:
@@ -272,7 +283,7 @@ def build(path: Path, ledger_id: str, loads: Iterable[Load]) -> Mark:
         with collector_paused():
             mark = database.fill(loads)
         if mark is None:
-            raise Unopenable("the log holds no sealed event")
+            raise Refused("the log holds no sealed event")
         database.checkpoint()  # so that one file is the whole of it
     finally:
         database.close()
@@ -346,19 +357,30 @@ def _unopenable(path: Path, says: str) -> Unopenable:
             f"the database {path.name} was written by a newer DuckDB: {says}",
             "use a newer ampelog, or run `ampelog repair` to build it again from the journal",
         )
-    return Unopenable(f"the database {path.name} cannot be opened: {says}", REPAIR)
+    return _unusable(path, "opened", says)
 
 
-def _broken() -> tuple[type[Exception], ...]:
-    """The errors that say that the file, not the question, is at fault."""
+def _unusable(path: Path, does: str, says: str) -> Unopenable:
+    full = "No space left" in says or "File too large" in says
+    room = "make room on the disk and try again: all that was recorded is in the journal"
+    return Unopenable(
+        f"the database {path.name} cannot be {does}: {says}", room if full else REPAIR
+    )
+
+
+def _of_the_file(fault: BaseException) -> bool:
+    """Whether an error says that the file or its disk, not the question, is at fault.
+
+    A block whose checksum is wrong has no class of its own; a commit that the disk refuses has that
+    of a transaction which an error ended, and only its text tells it apart.
+    """
     import duckdb
 
-    return (
-        duckdb.IOException,
-        duckdb.FatalException,
-        duckdb.InternalException,
-        duckdb.SerializationException,
-    )
+    if isinstance(fault, duckdb.TransactionException):
+        return "Failed to commit" in str(fault)
+    broken: tuple[type[duckdb.Error], ...] = (duckdb.IOException, duckdb.SerializationException)
+    broken += (duckdb.FatalException, duckdb.InternalException)
+    return type(fault) is duckdb.Error or isinstance(fault, broken)
 
 
 def _first_line(fault: BaseException) -> str:

@@ -370,13 +370,21 @@ def set_aside(files: Files, mark: Mark) -> Path:
 
 
 def write_new(path: Path, chunks: Iterable[bytes]) -> None:
-    """Write a file that is not there yet, synced, and its name synced in its folder."""
-    with path.open("xb") as target:
-        for chunk in chunks:
-            target.write(chunk)
-        target.flush()
-        os.fsync(target.fileno())
-    sync_folder(path)
+    """Write a file that is not there yet, synced, and its name synced in its folder; raises
+    ``Unopenable``, and there is none, where the disk fails."""
+    try:
+        with path.open("xb") as target:
+            for chunk in chunks:
+                target.write(chunk)
+            target.flush()
+            os.fsync(target.fileno())
+        sync_folder(path)
+    except OSError as fault:
+        path.unlink(missing_ok=True)
+        raise Unopenable(
+            f"{path.name} could not be written: {fault.strerror}",
+            "make room or mend the disk, and try again; nothing was set aside",
+        ) from fault
 
 
 def sync_folder(path: Path) -> None:

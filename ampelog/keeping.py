@@ -189,6 +189,6 @@ def restore(source: Path, path: Path) -> tuple[int, Head]:
         ) from None
     except OSError as fault:
         raise Refused(
-            f"{fault.filename or source}: {fault.strerror}; nothing was restored"
+            f"{fault.filename or path.parent}: {fault.strerror}; nothing was restored"
         ) from None
     return head.position, head

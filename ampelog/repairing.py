@@ -50,9 +50,9 @@ def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
     """Build the database from the journal, or the journal from the database, whichever verifies.
 
     Returns the head and the old files, which are kept beside. Where both verify, the one that
-    holds more is right, as long as the other tells the same up to where it ends. ``Refused``, and
-    nothing changed, where neither verifies, where they tell two histories, or where sealed loads
-    that cannot be verified would be left behind.
+    holds more is right, as long as the other tells the same up to where it ends. ``Unopenable``,
+    and nothing changed, where neither verifies, where they tell two histories, where what may have
+    been recorded and cannot be verified would be left behind, or where the disk fails.
     """
     files = Files(path)
     if not files.journal.exists() and not files.database.exists():
@@ -68,19 +68,23 @@ def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
                 _same_history(files, log, base)
             renamed = base.position and log.ledger_id != base.ledger_id
             if log.position >= base.position and not renamed:
-                kept = _database_from_journal(files, log, fresh)
-                return log.mark.head, kept
+                _nothing_left_behind(files, log, base)
+                return log.mark.head, _database_from_journal(files, log, fresh)
             return base.mark.head, _journal_from_database(files, base)
         except OSError as fault:
-            raise Refused(f"{fault.filename}: {fault.strerror}; the repair was not done") from None
+            raise Unopenable(
+                f"{fault.filename or files.database.parent}: {fault.strerror}; "
+                "the repair was not done",
+                "make room or mend the disk, and repair again",
+            ) from None
         finally:
             discard(fresh)
 
 
-def _no_repair(files: Files, reasons: Iterable[str]) -> Refused:
-    return Refused(
+def _no_repair(files: Files, reasons: Iterable[str]) -> Unopenable:
+    return Unopenable(
         f"{files.database.stem} cannot be repaired: {'; '.join(reasons)}; nothing was changed",
-        hint="restore it from an export: `ampelog restore FILE`",
+        "restore it from an export: `ampelog restore FILE`",
     )
 
 
@@ -96,7 +100,7 @@ def _journal_evidence(files: Files, fresh: Path) -> Evidence:
             build(fresh, log.ledger_id, _readable(files, log, journal.loads(source, start)))
     except Damaged as fault:
         log.says = f"{files.journal.name}, line {fault.line}: {fault.says}"
-    except (Refused, Unopenable) as fault:
+    except Refused as fault:
         return Evidence(log.says or f"{files.journal.name}: {fault.says}")
     return log
 
@@ -141,15 +145,29 @@ def _same_history(files: Files, log: Evidence, base: Evidence) -> None:
         raise _no_repair(files, [two])
 
 
+def _nothing_left_behind(files: Files, log: Evidence, base: Evidence) -> None:
+    """Refuse where what the journal has beyond its last good seal may have been recorded.
+
+    A write that was cut short never was. Of what does not verify only the database can say so,
+    which takes in each load as it is recorded: where it ends there too, it is a last load that a
+    power cut tore, so that blocks before its seal read as zeros, or nothing of a log at all.
+    """
+    if not log.says:
+        return
+    with files.journal.open("rb") as source:
+        source.seek(log.mark.end)
+        beyond = source.read()
+    seals = journal.seals_beyond(files.journal, log.position)
+    torn = b"\0" in beyond and seals <= 1
+    stray = not seals and b'{"position":' not in beyond
+    if base.position != log.position or not (torn or stray):
+        says = base.says or f"{files.database.name} does not hold what follows"
+        raise _no_repair(files, [log.says, says])
+
+
 def _database_from_journal(files: Files, log: Evidence, fresh: Path) -> list[Path]:
     """Put the fresh database in place; what the journal has beyond its last good seal goes to a
-    file of its own.
-
-    One seal may stand there: a last load that a power cut tore, sealed and never synced. More
-    than one is a loss that no repair should hide.
-    """
-    if log.says and journal.seals_beyond(files.journal, log.position) > 1:
-        raise _no_repair(files, [log.says, f"{files.database.name} does not hold what follows"])
+    file of its own."""
     kept = []
     if files.journal.stat().st_size > log.mark.end:
         kept.append(journal.set_aside(files, log.mark))

@@ -7,6 +7,7 @@ what is wrong and touches nothing; a silently shorter or different log is a fail
 from __future__ import annotations
 
 import random
+import re
 import shutil
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -210,6 +212,43 @@ with ledger.opened(path, write=True) as book:
     with ledger.opened(path, write=True) as book:
         book.append(drafts(1, 9000), recorded(1), len)
         assert ledger.verify(book) == []
+
+
+def test_a_question_and_a_repair_on_a_full_disk_say_so(path: Path) -> None:
+    """The journal has a load that the database could not take in."""
+    heads, _ = behind(path, 3)
+    code = """
+import resource, signal, sys
+from pathlib import Path
+from ampelog import ledger
+from ampelog.errors import Unopenable
+path = Path(sys.argv[1])
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (64, resource.RLIM_INFINITY))
+def asks():
+    with ledger.opened(path) as book:
+        print(book.head)
+for does in (asks, lambda: ledger.repair(path)):
+    try:
+        does()
+    except Unopenable as fault:
+        print(fault.says, "-", fault.hint)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parent.parent,
+    )
+    says = done.stdout.splitlines()
+    assert len(says) == 2
+    for one, name in zip(says, ("cellar.duckdb", "cellar.duckdb.new"), strict=True):
+        assert one.startswith(f"the database {name} cannot be ")
+        assert "make room on the disk and try again" in one
+    with ledger.opened(path) as book:
+        assert rules(book.notices) == ["database behind the journal"]
+        assert (book.head, ledger.verify(book)) == (heads[-1], [])
 
 
 # --- the write-ahead log --------------------------------------------------------------------
@@ -439,7 +478,7 @@ def test_another_journal_with_good_hashes_is_found(path: Path, tmp_path: Path) -
     with pytest.raises(Unopenable, match=r"lacks what cellar\.duckdb holds"), ledger.opened(path):
         pass
     before = snapshot(path)
-    with pytest.raises(Refused, match="two different histories"):
+    with pytest.raises(Unopenable, match="two different histories"):
         ledger.repair(path)
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
@@ -476,6 +515,30 @@ def test_a_line_broken_in_two_is_found(path: Path) -> None:
     assert ("lines beyond", "cellar.journal.jsonl, line 9") in found
     assert ledger.repair(path)[0] == head
     assert journal_of(path).read_bytes() == whole
+
+
+def test_a_flipped_bit_in_the_database_is_told_and_repaired(path: Path) -> None:
+    """The error of DuckDB for a block whose checksum is wrong has no class of its own."""
+    heads = made(path, 3, 2)
+    data = path.read_bytes()
+    name = ledger_events(path)[-1]["id"].encode()
+    places = [found.start() for found in re.finditer(re.escape(name), data)]
+    assert places, "the text of an event stands in the file as it is"
+    for place in places:
+        flipped(path, place)
+    asks: list[Callable[[], object]] = [lambda: ledger_events(path), lambda: holds(path, [])]
+    for ask in asks:
+        with pytest.raises(Unopenable, match="Corrupt database file") as caught:
+            ask()
+        assert "ampelog repair" in caught.value.hint
+    assert ledger.repair(path)[0] == heads[-1]
+    with ledger.opened(path) as book:
+        assert (book.head, ledger.verify(book)) == (heads[-1], [])
+
+
+def ledger_events(path: Path) -> list[dict[str, Any]]:
+    with ledger.opened(path) as book:
+        return [record.event for record in book.records()]
 
 
 # --- both -----------------------------------------------------------------------------------
@@ -517,7 +580,7 @@ def test_sealed_loads_that_neither_file_proves_are_not_left_behind(path: Path) -
     _, whole = behind(path, 2, 2, 2)
     journal_of(path).write_bytes(zeroed(whole, whole.index(b'{"position":4') + 20, 300))
     before = snapshot(path)
-    with pytest.raises(Refused, match=r"cannot be repaired: .*does not hold what follows"):
+    with pytest.raises(Unopenable, match=r"cannot be repaired: .*does not hold what follows"):
         ledger.repair(path)
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
@@ -529,19 +592,66 @@ def test_a_database_that_ends_before_later_seals_is_not_made_the_log(path: Path)
     _, whole = behind(path, 2)
     journal_of(path).write_bytes(zeroed(whole, whole.index(b'{"position":2') + 20, 300))
     before = snapshot(path)
-    with pytest.raises(Refused, match=r"ends at position 3, before its end"):
+    with pytest.raises(Unopenable, match=r"ends at position 3, before its end"):
         ledger.repair(path)
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
 
 
 def test_the_longest_proved_log_wins(path: Path) -> None:
-    """The journal is damaged after more loads than the database holds."""
+    """The journal goes on after what the database holds, and a last load was cut short."""
     heads, whole = behind(path, 2, 2)
-    journal_of(path).write_bytes(zeroed(whole, whole.index(b'{"position":6') + 20, 300))
+    journal_of(path).write_bytes(whole[: whole.index(b'{"position":6') + 20])
     head, kept = ledger.repair(path)
     assert head == heads[2]
     assert len(kept) == 2
+    with ledger.opened(path) as book:
+        assert (book.head, ledger.verify(book)) == (head, [])
+
+
+def mid(data: bytes) -> int:
+    return data.index(b'{"position":3') + 30
+
+
+def root(data: bytes) -> int:
+    return data.rindex(b'"root"') + 20
+
+
+def seal(data: bytes) -> int:
+    return data.rindex(b'"head"') + 2
+
+
+@pytest.mark.parametrize("database", ["missing", "garbage", "behind"])
+@pytest.mark.parametrize(("at", "line"), [(mid, 5), (root, 7), (seal, 7)])
+def test_a_sealed_load_that_was_changed_is_never_set_aside(
+    path: Path, database: str, at: Callable[[bytes], int], line: int
+) -> None:
+    """Only the journal holds it, and a bit of it or of its seal is flipped."""
+    made(path)
+    old = path.read_bytes()
+    with ledger.opened(path, write=True) as book:
+        book.append(drafts(1, 3), recorded(1), len)
+    if database == "missing":
+        path.unlink()
+    else:
+        path.write_bytes(b"x" * 5000 if database == "garbage" else old)
+    flipped(journal_of(path), at(journal_of(path).read_bytes()))
+    before = snapshot(path)
+    with pytest.raises(Unopenable, match=rf"cellar\.journal\.jsonl, line {line}: ") as caught:
+        ledger.repair(path)
+    assert "ampelog restore" in caught.value.hint
+    del before["cellar.lock"]
+    assert before.items() <= snapshot(path).items()
+    assert not list(path.parent.glob("*unsealed*"))
+
+
+def test_a_stray_line_after_the_last_seal_is_set_aside(path: Path) -> None:
+    *_, head = made(path, 2)
+    journal_of(path).write_bytes(journal_of(path).read_bytes() + b"\n")
+    with pytest.raises(Unopenable, match=r"journal\.jsonl, line 7: "), ledger.opened(path):
+        pass
+    found, kept = ledger.repair(path)
+    assert (found, kept[0].read_bytes()) == (head, b"\n")
     with ledger.opened(path) as book:
         assert (book.head, ledger.verify(book)) == (head, [])
 
@@ -551,7 +661,7 @@ def test_a_ledger_without_a_good_file_is_left_as_it_is(path: Path) -> None:
     emptied(path)
     journal_of(path).write_bytes(journal_of(path).read_bytes().replace(b"1900", b"1901"))
     before = snapshot(path)
-    with pytest.raises(Refused, match=r"journal.jsonl, line 2: .*; .*cellar.duckdb") as caught:
+    with pytest.raises(Unopenable, match=r"journal.jsonl, line 2: .*; .*cellar.duckdb") as caught:
         ledger.repair(path)
     assert "ampelog restore" in caught.value.hint
     del before["cellar.lock"]
