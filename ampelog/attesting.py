@@ -2,7 +2,9 @@
 
 First the evidence by itself: its hashes and its proof. Then every figure is worked out again from
 it and held against the figures attached, and these against the pages. Where there is a ledger, the
-events are held against it. Words and numbers may differ only where the evidence is masked.
+events are held against it: that they are its own, that they are all that it holds of the wine as of
+the dossier's head, and that it comes to the same figures. Words and numbers may differ only where
+the evidence is masked.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from ampelog import lines, masking, moments, pdf_file, printing, recalled, render
-from ampelog.ancestry import closure, told_of
+from ampelog.ancestry import ancestry, closure, told_of
 from ampelog.borrowed import Borrowed
 from ampelog.errors import AmpelogError, Finding
 from ampelog.facts import Dossier, document
@@ -25,6 +27,8 @@ from ampelog.questions import View
 from ampelog.unpacking import NAMED, Unpacked, unpacked
 
 CHANGED = "figure differs"
+LEFT_OUT = "left out"
+WRITE_ANEW = "do not rely on these pages; ask for the dossier again"
 _FORGED = (AmpelogError, AssertionError, AttributeError, LookupError, TypeError, ValueError)
 """What a log that no ledger wrote may come to; one of a ledger comes to none of it."""
 _CALLED = ("title", "statement", "names", "name", "lot", "position", "event", "vessel")
@@ -83,6 +87,11 @@ def _figures(found: Unpacked) -> tuple[int, int]:
         return 0, 0
     if again is None:
         return 0, 0
+    return _compared(found, again, "the evidence", CHANGED)
+
+
+def _compared(found: Unpacked, again: dict[str, Any], source: str, rule: str) -> tuple[int, int]:
+    """Hold the figures against those of a source; as ``_figures``."""
     count = masks = differ = 0
     for where, recorded, one in _pairs(found.figures, again, ()):
         count += 1
@@ -90,10 +99,10 @@ def _figures(found: Unpacked) -> tuple[int, int]:
         if not masking.same(recorded, one):
             differ += 1
             if differ <= NAMED:
-                says = f"the dossier says {_said(recorded)}; the evidence comes to {_said(one)}"
-                found.wrong(CHANGED, ", ".join(where), says)
+                says = f"the dossier says {_said(recorded)}; {source} comes to {_said(one)}"
+                found.wrong(rule, ", ".join(where), says)
     if differ > NAMED:
-        found.wrong(CHANGED, "figures.json", f"and {differ - NAMED} more figures differ")
+        found.wrong(rule, "figures.json", f"and {differ - NAMED} more figures differ")
     return count, masks
 
 
@@ -134,11 +143,16 @@ def _again(found: Unpacked, asked: Asked) -> dict[str, Any] | None:
                 for one in view.refusals[:NAMED]
             ]
             return None
-        dossier = told(figured(view, asked), asked)
+        again = _document(view, asked)
         _same_rules(found, packs(view, asked))
     finally:
         borrowed.close()
-    value: dict[str, Any] = json.loads(json.dumps(document(dossier)))
+    return again
+
+
+def _document(view: View, asked: Asked) -> dict[str, Any]:
+    """The figures of a view, as they are attached."""
+    value: dict[str, Any] = json.loads(json.dumps(document(told(figured(view, asked), asked))))
     return value
 
 
@@ -263,6 +277,7 @@ def _belongs(found: Unpacked, ledger: Ledger) -> int:
         says = f"the dossier's head is position {position}; {name} ends at {ledger.head.position}"
         found.wrong("not in the ledger", name, says, "events were lost, or it is an older copy")
         return 0
+    before = len(found.findings)
     if position < 1 or ledger.sealed(position) != found.head:
         says = f"{name} had another head at position {position}"
         found.wrong("not in the ledger", name, says, "the ledger or the dossier was changed")
@@ -273,4 +288,30 @@ def _belongs(found: Unpacked, ledger: Ledger) -> int:
         if hashes.get(line.position) != line.hash:
             says = f"position {line.position} is another event in {name}"
             found.wrong("not in the ledger", name, says)
+    if len(found.findings) == before and found.lines and found.asked is not None:
+        _is_all(found, found.asked, ledger)
     return same
+
+
+def _is_all(found: Unpacked, asked: Asked, ledger: Ledger) -> None:
+    """Look whether the evidence is all that the ledger holds of the wine as of the dossier's head,
+    and whether the ledger comes to the same figures."""
+    name = ledger.path.name
+    try:
+        view = View(ledger, asked.as_of, str(found.head.position))
+        whole = ancestry(view, asked.lot, asked.label, parties=asked.private).records
+        again = _document(view, asked)
+    except _FORGED as fault:
+        says = getattr(fault, "says", None) or f"{type(fault).__name__}: {fault}"
+        found.wrong(LEFT_OUT, name, f"{name} makes no such dossier: {says}")
+        return
+    attached = {line.position for line in found.lines}
+    missing = [one for one in whole if one.position not in attached]
+    for one in missing[:NAMED]:
+        event = one.event
+        says = f"the {event['kind']} of {event['at']} is evidence of this wine and is not attached"
+        found.wrong(LEFT_OUT, f"{name}, position {one.position}", says, WRITE_ANEW)
+    if len(missing) > NAMED:
+        found.wrong(LEFT_OUT, name, f"and {len(missing) - NAMED} more are not attached")
+    if not any(one.rule == CHANGED for one in found.findings):
+        _compared(found, again, name, LEFT_OUT)

@@ -364,18 +364,18 @@ _SHOWS = (
     "What stands on the pages follows from the attached events by the attached rules, and these "
     "events are in the tree whose root the pages name."
 )
-_BELONGS = "They are events of the ledger at hand, and that root is in its history."
+_BELONGS = "They are all that the ledger at hand held of this wine, and it comes to the same."
 _ALONE = (
     "No ledger was at hand. That the events are its own, and that none was left out, takes the "
     "ledger, or a root of it from somebody else."
 )
-
 
 _ELSEWHERE = frozenset({"another ledger", "not in the ledger"})
 _PRINTED = frozenset({"page differs", "file differs"})
 _HEADLINES = (
     (frozenset[str](), "All is well."),
     (_ELSEWHERE, "This dossier follows from its evidence; the ledger at hand does not hold it."),
+    (frozenset({"left out"}), "This dossier leaves out what the ledger at hand holds of its wine."),
     (_PRINTED, "The figures follow from their evidence; the pages are not as these print them."),
 )
 """What is said by what alone is wrong; in every other case ``_FORGED``."""

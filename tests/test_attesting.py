@@ -20,6 +20,7 @@ import pikepdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import to_builtins
 from msgspec.structs import asdict, replace
 
 from ampelog import (
@@ -29,12 +30,13 @@ from ampelog import (
     moments,
     parcel,
     proof,
+    recalled,
     render,
     report,
     upkeep,
 )
 from ampelog.errors import Refused
-from ampelog.facts import Dossier
+from ampelog.facts import Dossier, document
 from ampelog.parcel import EVIDENCE, FIGURES, HEAD, MANIFEST, PROOF, Asked
 from ampelog.printing import Attached
 from ampelog.questions import View
@@ -448,6 +450,50 @@ def test_an_event_left_out_is_missed_by_the_lot_that_lacks_it(
         assert rules_of(answer) & {"event missing", "figure differs"}, kind
         if kind == "crush":
             assert "A" in {one["lot"] for one in answer["findings"]}
+
+
+def without(path: Path, asked: Asked, content: bytes, kind: str) -> bytes:
+    """A dossier that leaves out the events of a kind and comes to figures of its own; every hash,
+    its proof and its head are in order."""
+    made, attached = dossier(path, asked)
+    files = {one.name: one.content for one in attached}
+    files = with_lines(files, [one for one in lines_of(files) if one["event"]["kind"] != kind])
+    with ledger.opened(path) as opened:
+        tree = chain.Tree([one.hash for one in opened.records()])
+    nodes = proof.together(tree, [one["position"] - 1 for one in lines_of(files)])
+    files[PROOF] = json.dumps({"size": tree.size, "nodes": nodes}).encode()
+    found = unpacked({**files, MANIFEST: manifest(files)})
+    assert found.findings == []
+    asked = recalled.recall(Asked, json.loads(files[FIGURES])["asked"])
+    again = attesting._again(found, asked)
+    assert again is not None, "what is left makes a dossier"
+    assert again != document(made), "and another one"
+    files[FIGURES] = json.dumps({"asked": to_builtins(asked), "figures": again}).encode()
+    return carrying(files, content)
+
+
+@pytest.mark.parametrize("private", [True, False])
+@pytest.mark.parametrize("kind", ["correct", "hold"])
+def test_what_a_dossier_leaves_out_is_named_by_the_ledger(
+    whole: tuple[Dossier, Files, bytes], told: Path, tmp_path: Path, kind: str, private: bool,
+    without_pages: None,
+) -> None:  # fmt: skip
+    """By its evidence alone all of it follows: only the ledger knows that there is more."""
+    del without_pages
+    path = copied(told, tmp_path)
+    with ledger.opened(path, write=True) as opened:
+        says = [
+            b'{"kind":"hold","at":"2025-07-02","lot":"C24","reason":"chips"}',
+            b'{"kind":"note","at":"2025-07-03","lot":"C24","text":"looked at"}',
+        ]
+        Vintage(opened).record(says)
+        at = {one.event["kind"]: one.position for one in opened.records()}[kind]
+    forged = without(path, Asked("C24", private=private), whole[2], kind)
+    assert verified(forged)["ok"], "without the ledger nothing is missed"
+    answer = verified(forged, path)
+    assert rules_of(answer) == {"left out"}
+    assert f", position {at}" in answer["findings"][0]["where"]
+    assert len(answer["findings"]) > 1, "the figures that the ledger comes to are told too"
 
 
 def test_a_head_of_another_root_fails_the_proof(
