@@ -10,6 +10,7 @@ from typing import Any
 from msgspec.structs import replace
 
 from ampelog.errors import Finding
+from ampelog.history import corrected
 from ampelog.ledger import Ledger, Record
 from ampelog.lines import Entry
 
@@ -45,7 +46,7 @@ def unknown(
         if "by" not in event:
             event = {**event, "by": by}
         new.append(one if event is one.event else replace(one, event=event))
-    problems += _repeats(ledger, entries)
+    problems += _repeats(ledger, [one for one in entries if _is_bare(one, recorded)])
     return new, known, problems
 
 
@@ -81,31 +82,50 @@ def _other_content(one: Entry, key: str, recorded: dict[str, Record]) -> Finding
     )
 
 
-def _repeats(ledger: Ledger, entries: Sequence[Entry]) -> list[Finding]:
-    """Events without `id` that equal a recorded one in everything else."""
-    bare = [one for one in entries if "id" not in one.event]
+def _is_bare(one: Entry, recorded: dict[str, Record]) -> bool:
+    """Whether nobody gave an entry its `id`, and it is not known by the one that a row gets."""
+    if "id" not in one.event:
+        return True
+    return one.is_row and one.event["id"].lower() not in recorded
+
+
+def _repeats(ledger: Ledger, bare: Sequence[Entry]) -> list[Finding]:
+    """Events without `id` that equal in everything else a recorded one, or what a correction put
+    in the place of one."""
     if not bare or ledger.head.position == 1:
         return []
-    moments_asked = "\n".join(sorted({str(one.instant) for one in bare}))
-    recorded: dict[str, int] = {}
-    for position, body in ledger.rows("events_at", instant=moments_asked):
-        event = json.loads(body)
-        for form in (_without(event, "id"), _without(event, "id", "by")):
-            recorded.setdefault(form, position)
+    said = _said(ledger, bare)
     found = []
     for one in bare:
         # Who did it was filled in where it was not said: then it tells nothing apart.
-        position = recorded.get(_without(one.event, "id"))
-        if position is not None:
-            found.append(
-                Finding(
-                    "likely repeat",
-                    one.where,
-                    f"equals event {position} in everything",
-                    "if it happened twice, tell them apart by time, paper or note, "
-                    "or give each its `id`",
-                )
-            )
+        before = said.get(_without(one.event, "id"))
+        if before is not None:
+            hint = "if it happened twice, tell them apart by time, paper or note, "
+            hint += "or give each its `id`"
+            if one.is_row:
+                hint = f"leave the row out; {hint}"
+            says = f"equals {before} in everything"
+            found.append(Finding("likely repeat", one.where, says, hint))
+    return found
+
+
+def _said(ledger: Ledger, bare: Sequence[Entry]) -> dict[str, str]:
+    """What is recorded of the moments of entries, and what corrections say now: by all that it
+    says but its `id`, with and without who did it, how it is named to people."""
+    found: dict[str, str] = {}
+    moments_asked = "\n".join(sorted({str(one.instant) for one in bare}))
+    told = [
+        (json.loads(body), f"event {position}")
+        for position, body in ledger.rows("events_at", instant=moments_asked)
+    ]
+    told += [
+        (one.replacement, f"the replacement in event {one.position}")
+        for one in corrected(ledger, ledger.head.position).values()
+        if one.replacement is not None
+    ]
+    for event, named in told:
+        for form in (_without(event, "id"), _without(event, "id", "by")):
+            found.setdefault(form, named)
     return found
 
 

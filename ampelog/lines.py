@@ -29,13 +29,15 @@ _ASK_TIME = "give the day or the time at which it happened, as in 2024-10-03 or 
 
 class Entry(Struct, frozen=True, gc=False):
     """An event that has passed its form: as received, as a model, and its moment. ``line`` is what
-    it was read from where its form is still to be checked."""
+    it was read from where its form is still to be checked; ``is_row`` says that it is a table's
+    row, whose `id` comes from what it says."""
 
     event: dict[str, Any]
     model: Event | Told
     instant: int
     where: str
     line: bytes = b""
+    is_row: bool = False
 
 
 class NotJson(ValueError):
@@ -215,6 +217,8 @@ def _unformed(line: bytes, where: str, zone: ZoneInfo, now: int) -> Entry | Sequ
 
 def formed(one: Entry, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:
     """An entry whose form is checked, or what is wrong with it."""
+    if isinstance(one.model, Event):
+        return one
     if one.line:
         return _read(one.line, one.where, zone, now)
     return entry(one.event, one.where, zone, now)

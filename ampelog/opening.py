@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from ampelog.ledger import Ledger
     from ampelog.questions import View
-    from ampelog.tables import Asked, Read
+    from ampelog.tables import Asked, Read, Seen
 
 A_WHILE = 500_000_000
 """Nanoseconds after which a work tells how far it is."""
@@ -61,8 +61,9 @@ def viewed(asked: Settings) -> Iterator[View]:
 def unrecorded(asked: Settings, ledger: Ledger, moment: int) -> list[Any]:
     """The events of the files that ``--with`` names; ``Refused`` where a line is none."""
     entries, problems = [], []
+    seen: Seen = {}
     for name in asked.supposed:
-        found, wrong = not_recorded(name, ledger, moment)
+        found, wrong = not_recorded(name, ledger, moment, seen=seen)
         entries += found
         problems += wrong
     if problems:
@@ -72,30 +73,31 @@ def unrecorded(asked: Settings, ledger: Ledger, moment: int) -> list[Any]:
 
 
 def not_recorded(
-    name: str, ledger: Ledger, moment: int, form: Asked | None = None
+    name: str,
+    ledger: Ledger,
+    moment: int,
+    form: Asked | None = None,
+    seen: Seen | None = None,
 ) -> tuple[list[Any], list[Any]]:
     """The events of a file that is not to be recorded, and what is wrong with its other lines or
-    rows; ``form`` says how a table is written."""
+    rows; ``form`` says how a table is written, ``seen`` what tables beside it said."""
     from ampelog.history import zone_of
     from ampelog.sheets import is_spreadsheet
 
     if not is_spreadsheet(name, form is not None and form.has_kind):
         return read(name, zone_of(ledger), moment, untold)
-    table = _table(name, form, ledger, moment)
+    table = _table(name, form, ledger, moment, {} if seen is None else seen)
     say.findings(table.odd)
     return table.entries, table.problems
 
 
-def _table(name: str, form: Asked | None, ledger: Ledger, moment: int) -> Read:
+def _table(name: str, form: Asked | None, ledger: Ledger, moment: int, seen: Seen) -> Read:
     """What a spreadsheet holds."""
     from ampelog import tables
-    from ampelog.history import zone_of
 
     with reading(name) as stream:
         content = stream.read()
-    return tables.read(
-        content, _called(name), form or tables.Asked(), ledger, zone_of(ledger), moment
-    )
+    return tables.read(content, _called(name), form or tables.Asked(), ledger, moment, seen)
 
 
 def _called(name: str) -> str:
@@ -138,6 +140,8 @@ def gathered(
 
     zone = zone_of(ledger)
     whole, known = tables.Read([], [], []), list[str]()
+    seen: Seen = {}
+    rows: list[Any] = []
     tabled = [name for name in files if is_spreadsheet(name, asked.has_kind)]
     if asked != tables.Asked() and not tabled:
         raise Refused("--kind, --columns, --dates and --decimal are for tables; these are lines")
@@ -147,15 +151,17 @@ def gathered(
             whole.entries += found
             whole.problems += wrong
             continue
-        table = _table(name, asked, ledger, moment)
+        table = _table(name, asked, ledger, moment, seen)
         here = dict.fromkeys(again.known(ledger, table.entries))
         known += here
         whole.odd += [one for one in table.odd if one.where.partition(", column")[0] not in here]
-        whole.odd += again.edited(ledger, table.entries)
-        whole.odd += again.same_paper(ledger, table.entries)
-        whole.odd += roster.read_alike(table.entries, roster.names_of(ledger))
+        rows += table.entries
         whole.entries += table.entries
         whole.problems += table.problems
+    if rows:
+        whole.odd += again.edited(ledger, rows)
+        whole.odd += again.same_paper(ledger, rows)
+        whole.odd += roster.read_alike(rows, roster.names_of(ledger))
     return whole, known
 
 

@@ -1,7 +1,7 @@
 """Events from spreadsheets: every problem at once, each with its sheet, row and column.
 
 An event of a table without an `id` gets one from what it says and its count among equal events of
-the file: the same file loaded again is known, row by row.
+the load: the same file loaded again is known, row by row.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from uuid import NAMESPACE_URL, uuid5
 from zoneinfo import ZoneInfo
 
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from ampelog import days, lines, sheets
 from ampelog.assembly import Line, Made, made
@@ -24,6 +25,7 @@ from ampelog.columns import UNITS, find, plain
 from ampelog.errors import Finding, Refused
 from ampelog.events import KINDS
 from ampelog.headings import Heading, headings, is_figure
+from ampelog.history import zone_of
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry, NotJson
 from ampelog.mapping import Mapping, unknown_fields
@@ -48,6 +50,10 @@ class Asked(Struct, frozen=True):
         return (self.kind or self.mapping.kind) is not None
 
 
+Seen = dict[str, list[Made]]
+"""By what they say: the rows without an `id` that the tables of one load have so far."""
+
+
 class Read(Struct):
     """What a file holds: events, problems that refuse it, and what is odd and refuses nothing."""
 
@@ -56,19 +62,18 @@ class Read(Struct):
     odd: list[Finding]
 
 
-def read(content: bytes, name: str, asked: Asked, ledger: Ledger, zone: ZoneInfo, now: int) -> Read:
-    """The events of a spreadsheet's bytes. ``now`` is the instant of recording.
+def read(content: bytes, name: str, asked: Asked, ledger: Ledger, now: int, seen: Seen) -> Read:
+    """The events of a spreadsheet's bytes. ``now`` is the instant of recording; ``seen`` is what
+    other tables of the load said, and is added to.
 
     ``Refused`` where the file is no table at all, or the mapping names fields that are none.
     """
     found = Read([], [], [])
     whole = put_together(sheets.read(content, name), asked, found)
-    counts: Counter[str] = Counter()
-    first: dict[str, Made] = {}
+    zone = zone_of(ledger)
     for one in whole:
         found.problems += one.wrong
-        _enter(one, ledger, zone, now, found, counts)
-        found.odd += _twice(one, first)
+        _enter(one, ledger, zone, now, found, seen)
     found.problems = _grouped(_in_order(found.problems))
     found.odd += _tonnes(whole)
     if not whole and not found.problems:
@@ -278,25 +283,26 @@ def _constants(line: Line, mapping: Mapping, habits: Habits, found: Read) -> Non
 # Events
 
 
-def _enter(
-    one: Made, ledger: Ledger, zone: ZoneInfo, now: int, found: Read, counts: Counter[str]
-) -> None:
+def _enter(one: Made, ledger: Ledger, zone: ZoneInfo, now: int, found: Read, seen: Seen) -> None:
     """Add an event's entry, or what is wrong with its form."""
     try:
         event = lines.normal(one.event)
     except NotJson as problem:
         found.problems.append(Finding("form", one.where, str(problem), "write it without that"))
         return
-    if "id" not in event:
+    is_row = "id" not in event
+    if is_row:
         content = json.dumps(event, sort_keys=True, ensure_ascii=False)
-        counts[content] += 1
-        row = json.dumps([ledger.ledger_id, content, counts[content]])
+        alike = seen.setdefault(content, [])
+        alike.append(one)
+        found.odd += _twice(one, alike[0])
+        row = json.dumps([ledger.ledger_id, content, len(alike)])
         event["id"] = str(uuid5(NAMESPACE_URL, f"ampelog:row:{row}"))
     entry = lines.entry(event, one.where, zone, now, one.spot)
     if not isinstance(entry, Entry):
         found.problems += [problem for problem in entry if problem.where]
     elif not one.missed:
-        found.entries.append(entry)
+        found.entries.append(replace(entry, is_row=is_row))
 
 
 def _in_order(problems: Iterable[Finding]) -> list[Finding]:
@@ -338,13 +344,13 @@ def _often(one: Finding, more: int) -> Finding:
     return Finding(one.rule, one.where, f"{one.says} The column asks so in {cells_}", one.hint)
 
 
-def _twice(one: Made, first: dict[str, Made]) -> list[Finding]:
-    """A row that says the same as one before it: it may be pasted twice."""
-    content = json.dumps(one.event, sort_keys=True, default=str)
-    before = first.setdefault(content, one)
+def _twice(one: Made, before: Made) -> list[Finding]:
+    """A row that says the same as one before it: it may be pasted twice, or stand in two files."""
     if before is one or one.missed:
         return []
-    says = f"says the same as row {sheets.listed(before.rows)}; both are recorded"
+    is_here = before.lines[0].sheet is one.lines[0].sheet
+    there = f"row {sheets.listed(before.rows)}" if is_here else before.where
+    says = f"says the same as {there}; both are recorded"
     hint = "if it happened once, take one out and load the file again before it is recorded"
     return [Finding("equal rows", one.where, says, hint)]
 

@@ -171,6 +171,19 @@ def test_an_event_without_id_that_equals_a_recorded_one_is_a_likely_repeat(
     assert vintage.holds("A") == {"T1": "299"}
 
 
+def test_an_event_that_equals_what_a_correction_says_is_a_likely_repeat(vintage: Vintage) -> None:
+    vintage.load(receive(1, "A", "T1", "100 L"))
+    now = json.loads(receive(1, "A", "T1", "90 L"))
+    del now["id"]
+    correct = {"kind": "correct", "at": "2024-10-05", "corrects": an_id(1), "reason": "misread"}
+    vintage.load(json.dumps(correct | {"replacement": now}))
+    found = vintage.refusal(json.dumps(now))
+    assert found.rule == "likely repeat"
+    assert "the replacement in event" in found.says
+    vintage.load(json.dumps(now | {"note": "second tanker"}))
+    assert vintage.holds("A") == {"T1": "180"}
+
+
 def test_a_repeat_by_another_hand_is_none(vintage: Vintage) -> None:
     event = '{"kind": "party", "at": "2024-10-01", "name": "Mole", "by": "%s"}'
     vintage.record(as_lines(event % "Otto"))

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from ampelog import columns
+from ampelog import again, columns
 from ampelog.columns import UNITS, Column, Form
 from ampelog.errors import Refused
 from ampelog.events import KINDS, model_of
@@ -323,18 +323,16 @@ def test_names_that_a_spreadsheet_spoiled_are_told() -> None:
     ]
 
 
-def test_tonnes_among_pounds_are_asked_about_and_equal_rows_told() -> None:
-    rows = [{**PICK, "mass": "2 t"}, {**PICK, "mass": "900 lb"}, {**PICK, "mass": "900 lb"}]
+def test_tonnes_among_pounds_are_asked_about() -> None:
+    rows = [{**PICK, "mass": "2 t"}, {**PICK, "mass": "900 lb"}]
     _, found = told(as_csv([rows[0]]), kind="pick")
     assert found.odd == []
     assert says(as_csv(rows), kind="pick")
-    from ampelog.tables import _tonnes, _twice
+    from ampelog.tables import _tonnes
 
     made_, _ = told(as_csv(rows), kind="pick")
     assert [one.where for one in _tonnes(made_)] == ["rows.csv, row 2, column D (mass)"]
     assert _tonnes(made_[1:]) == []
-    first: dict[str, Any] = {}
-    assert [bool(_twice(one, first)) for one in made_] == [False, False, True]
 
 
 # --- a winery's own columns -------------------------------------------------------------------
@@ -540,6 +538,101 @@ def test_a_row_that_was_edited_since_is_told(harvest: Run, tmp_path: Path) -> No
     assert (finding["rule"], finding["where"]) == ("edited row", "a.csv, row 3")
     assert "but for `mass`" in finding["says"]
     assert "correct" in finding["hint"]
+
+
+@pytest.mark.parametrize(
+    ("edits", "says"),
+    [
+        ({"at": "2025-09-04"}, "but for `at`,"),
+        ({"at": "2025-09-04", "mass": "900 kg"}, "but for `at` and `mass`,"),
+        ({"lot": "25-L", "mass": "900 kg"}, "but for `lot` and `mass`,"),
+    ],
+)
+def test_a_row_that_was_edited_since_is_known_by_what_it_was_loaded_with(
+    harvest: Run, tmp_path: Path, edits: Row, says: str
+) -> None:
+    rows = [dict(PICK), {**PICK, "at": "2025-09-02", "lot": "25-K"}]
+    (tmp_path / "a.csv").write_bytes(as_csv(rows))
+    harvest("load", "a.csv", "--kind", "pick")
+    rows = [{**PICK, "at": "2025-09-06", "lot": "25-N", "block": "Flat"}, rows[0], rows[1] | edits]
+    (tmp_path / "a.csv").write_bytes(as_csv(rows))
+    done = harvest("load", "a.csv", "--kind", "pick", "--json")
+    assert (done.json["recorded"], done.json["known"]) == (2, 1)
+    (finding,) = done.json["findings"]
+    assert (finding["rule"], finding["where"]) == ("edited row", "a.csv, row 4")
+    assert says in finding["says"]
+
+
+def test_a_row_that_stands_in_another_file_of_the_load_was_not_edited(
+    harvest: Run, tmp_path: Path
+) -> None:
+    (tmp_path / "a.csv").write_bytes(as_csv([dict(PICK)]))
+    (tmp_path / "b.csv").write_bytes(as_csv([{**PICK, "lot": "25-K"}]))
+    load = ("load", "a.csv", "b.csv", "--kind", "pick", "--json")
+    assert harvest(*load).json["recorded"] == 2
+    (tmp_path / "a.csv").write_bytes(as_csv([dict(PICK), {**PICK, "at": "2025-09-03"}]))
+    done = harvest(*load)
+    assert (done.json["recorded"], done.json["findings"]) == (1, [])
+
+
+def test_a_row_that_was_struck_and_entered_anew_is_not_told(harvest: Run, tmp_path: Path) -> None:
+    rows = [dict(PICK), {**PICK, "lot": "25-K"}]
+    (tmp_path / "a.csv").write_bytes(as_csv(rows))
+    harvest("load", "a.csv", "--kind", "pick")
+    position = harvest("log", "--lot", "25-K", "--json").json[0]["position"]
+    assert harvest("correct", str(position), "--strike", "--reason", "wrong", "--yes").code == 0
+    (tmp_path / "a.csv").write_bytes(as_csv([rows[0], {**rows[1], "mass": "900 kg"}]))
+    done = harvest("load", "a.csv", "--kind", "pick", "--json")
+    assert (done.json["recorded"], done.json["findings"]) == (1, [])
+
+
+def test_of_very_many_new_rows_it_is_told_that_others_are_gone(
+    harvest: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(again, "MOST_COMPARED", 3)
+    rows = [{**PICK, "lot": f"25-{at}"} for at in range(3)]
+    (tmp_path / "a.csv").write_bytes(as_csv(rows))
+    harvest("load", "a.csv", "--kind", "pick")
+    rows = [rows[0], *({**row, "mass": "900 kg"} for row in rows[1:])]
+    (tmp_path / "a.csv").write_bytes(as_csv(rows))
+    (finding,) = harvest("load", "a.csv", "--kind", "pick", "--json").json["findings"]
+    assert (finding["rule"], finding["where"]) == ("edited row", "a.csv, row 3")
+    assert "2 rows are new from here on, and 2 events" in finding["says"]
+
+
+def test_a_row_that_equals_a_recorded_event_is_a_likely_repeat(
+    harvest: Run, tmp_path: Path
+) -> None:
+    assert harvest("record", "pick", *(f"{key}={said}" for key, said in PICK.items())).code == 0
+    (tmp_path / "a.csv").write_bytes(as_csv([dict(PICK)]))
+    head = harvest("log", "--json").json[-1]["position"]
+    for words in ((), ("--dry-run",)):
+        done = harvest("load", "a.csv", "--kind", "pick", *words)
+        assert done.code == 2
+        assert f"a.csv, row 2: equals event {head} in everything" in done.err
+    (tmp_path / "a.csv").write_bytes(as_csv([{**PICK, "note": "a second bin"}]))
+    assert harvest("load", "a.csv", "--kind", "pick", "--json").json["recorded"] == 1
+    (tmp_path / "a.csv").write_bytes(as_csv([{**PICK, "note": "a second bin"}] * 2))
+    done = harvest("load", "a.csv", "--kind", "pick")
+    assert "row 3: equals event" in done.err, "the first of the two is known, the second a repeat"
+    own = [{**PICK, "id": "018f3b5c-0000-7000-8000-000000000077"}]
+    (tmp_path / "a.csv").write_bytes(as_csv(own))
+    assert harvest("load", "a.csv", "--kind", "pick", "--json").json["recorded"] == 1
+
+
+def test_rows_that_are_equal_in_two_files_of_a_load_are_both_recorded_and_told(
+    harvest: Run, tmp_path: Path
+) -> None:
+    for name in ("a.csv", "b.csv"):
+        (tmp_path / name).write_bytes(as_csv([dict(PICK)]))
+    load = ("load", "a.csv", "b.csv", "--kind", "pick", "--json")
+    done = harvest(*load)
+    assert (done.json["recorded"], done.json["known"]) == (2, 0)
+    (finding,) = done.json["findings"]
+    assert (finding["rule"], finding["where"]) == ("equal rows", "b.csv, row 2")
+    assert "says the same as a.csv, row 2; both are recorded" in finding["says"]
+    again_ = harvest(*load)
+    assert (again_.json["recorded"], again_.json["known"], again_.json["findings"]) == (0, 2, [])
 
 
 def test_a_new_name_that_reads_like_a_known_one_is_told(harvest: Run, tmp_path: Path) -> None:
