@@ -19,25 +19,7 @@ from ampelog.days import Unclear, day_and_time
 from ampelog.errors import Refused
 from ampelog.lines import NotJson
 from ampelog.lines import value as json_value
-
-
-class Numeral(Struct, frozen=True):
-    """A cell that holds a number: its decimal text, and what its format shows beside it."""
-
-    text: str
-    is_percent: bool = False
-    unit: str = ""
-    digits: int = 0
-    """The digits that a format like `0000` fills up to: a name of leading zeros."""
-    is_scientific: bool = False
-
-
-class Broken(Struct, frozen=True):
-    """A cell that holds nothing that can be read: what is seen, and what to do."""
-
-    says: str
-    hint: str
-
+from ampelog.numerals import Broken, Numeral
 
 Cell = str | Numeral | bool | date | datetime | time | Broken
 """A cell that is not empty; a text has no space around it."""
@@ -266,7 +248,7 @@ def _moved(text: str, places: int) -> str:
 
 
 def _truth(cell: Cell, form: Form, habits: Habits) -> Any:
-    said = shown(cell).casefold() if not isinstance(cell, (date, time)) else ""
+    said = cell.text if isinstance(cell, Numeral) else shown(cell).casefold()
     if said in _YES:
         return True
     if said in _NO:
@@ -278,7 +260,10 @@ def _truth(cell: Cell, form: Form, habits: Habits) -> Any:
 
 def _words(cell: Cell, column: Column, habits: Habits) -> Any:
     form, text = column.form, shown(cell)
-    _check_text(cell, column)
+    if form is Form.YEAR_OR_TEXT and isinstance(cell, Numeral):
+        text = cell.text
+    else:
+        _check_text(cell, column)
     if form is Form.CHOICE:
         near = re.sub(r"[\s_]+", " ", text.casefold())
         return next((one for one in column.choices if one.casefold() == near), text)
@@ -302,10 +287,12 @@ def _check_text(cell: Cell, column: Column) -> None:
             "the spreadsheet may have turned a name like 3-4 into it: format the column as text, "
             "and type the name again",
         )
-    is_long = isinstance(cell, Numeral) and len(cell.text) > MOST_DIGITS
-    if isinstance(cell, Numeral) and (is_long or cell.is_scientific):
+    if isinstance(cell, Numeral) and (len(cell.text) > MOST_DIGITS or cell.as_shown is None):
+        is_long = len(cell.text) > MOST_DIGITS
         raise Slip(
-            f"`{cell.text}` is a number of which the spreadsheet may have lost digits",
+            f"`{cell.text}` is a number of which the spreadsheet may have lost digits"
+            if is_long
+            else f"the cell holds the number {cell.text} and shows it otherwise",
             f"`{column.name}` is a text: format the column as text, and type it again",
         )
 
@@ -377,7 +364,7 @@ def shown(cell: Cell) -> str:
     if isinstance(cell, Numeral):
         if cell.is_percent:
             return f"{_moved(cell.text, 2)} %"
-        return cell.text.zfill(cell.digits) if cell.text.isdigit() else cell.text
+        return cell.as_shown or cell.text
     if isinstance(cell, bool):
         return "true" if cell else "false"
     if isinstance(cell, datetime):

@@ -14,14 +14,14 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
-from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct, field
 
-from ampelog.cells import Broken, Cell, Numeral
+from ampelog.cells import Cell
 from ampelog.errors import Finding, Refused
+from ampelog.numerals import Broken, numeral
 from ampelog.say import undefused
 
 MOST_BYTES = 400_000_000
@@ -29,6 +29,8 @@ MOST_BYTES = 400_000_000
 OURS = ("how to", "lists")
 """Sheets of a template that hold no rows."""
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
+_WORKED_OUT = "str"
+"""The type of a cell whose formula was worked out to a text: an empty one shows nothing."""
 _BROKEN = (LookupError, ValueError, TypeError, AttributeError, ArithmeticError, SyntaxError,
            AssertionError, zipfile.BadZipFile, zlib.error, OSError, EOFError)  # fmt: skip
 """What a damaged workbook makes the library raise."""
@@ -244,7 +246,7 @@ def _merged(page: Any, sheet: Sheet) -> list[Finding]:
 def _cell(cell: Any, written: Any) -> Cell | None:
     held = cell.value
     if held is None:
-        return _formula(written)
+        return _formula(written) if cell.data_type != _WORKED_OUT else None
     if cell.data_type == "e":
         return Broken(f"`{held}` is an error of the spreadsheet", "mend the formula")
     if isinstance(held, bool | datetime | date | time):
@@ -265,27 +267,6 @@ def _formula(written: Any) -> Broken | None:
         f"the formula `{formula[:60]}` has no value yet",
         "open the workbook in a spreadsheet program, save it, and load it again",
     )
-
-
-def numeral(held: Any, form: str) -> Numeral | Broken:
-    """A number of a workbook, whole or binary, as decimal text.
-
-    Fifteen digits are what a spreadsheet keeps of what was typed (common practice, no source);
-    more of them are noise of its arithmetic: 0.1 + 0.2 is 0.3 here.
-    """
-    number = Decimal(held if isinstance(held, int) else format(held, ".15g"))
-    if not number.is_finite():
-        return Broken(f"`{held}` is no number", "mend the formula")
-    text = format(number, "f")
-    text = text.rstrip("0").rstrip(".") if "." in text else text
-    first = form.partition(";")[0]
-    said = "".join(a or b for a, b in re.findall(r'"([^"]*)"|\\(.)', first)).strip()
-    bare = re.sub(r'"[^"]*"|\\.|\[[^\]]*\]|_.|\*.', "", first).strip()
-    if re.search(r"[0#?],+(?![0#?,])", bare):
-        says = f"the cell holds {text} and shows it in thousands"
-        return Broken(says, "give the column a format that shows what it holds")
-    digits = len(bare) if re.fullmatch(r"0+", bare) else 0
-    return Numeral(text, "%" in bare, said, digits, "E+" in bare.upper())
 
 
 def _sheet(

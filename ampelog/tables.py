@@ -20,7 +20,7 @@ from msgspec.structs import replace
 
 from ampelog import days, lines, sheets
 from ampelog.assembly import Line, Made, made
-from ampelog.cells import Broken, Cell, Habits, Slip, has_decimal_comma, shown, value
+from ampelog.cells import Cell, Habits, Slip, has_decimal_comma, shown, value
 from ampelog.columns import UNITS, find, plain
 from ampelog.errors import Finding, Refused
 from ampelog.events import KINDS
@@ -29,6 +29,7 @@ from ampelog.history import zone_of
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry, NotJson
 from ampelog.mapping import Mapping, unknown_fields
+from ampelog.numerals import Broken
 from ampelog.sheets import Row, Sheet
 
 QUESTIONS = frozenset({"ambiguous date", "ambiguous number", "ambiguous unit"})

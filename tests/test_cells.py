@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ampelog import columns
-from ampelog.cells import CLEARED, Broken, Cell, Habits, Numeral, Slip, number, shown, value
+from ampelog.cells import CLEARED, Cell, Habits, Slip, number, shown, value
 from ampelog.columns import Column, Form
 from ampelog.days import Unclear, day_and_time
 from ampelog.events import KINDS
+from ampelog.numerals import Broken, Numeral
 
 NO_HABIT, COMMA, POINT = Habits(), Habits(decimal="comma"), Habits(decimal="point")
 
@@ -167,7 +168,12 @@ def of(kind: str, name: str) -> Column:
         ("block.estate", "N", False),
         ("vessel.retired", "yes", True),
         ("vessel.retired", dt.datetime(2025, 3, 4), "2025-03-04"),
-        ("vessel.name", Numeral("7", digits=3), "007"),
+        ("vessel.name", Numeral("7", as_shown="007"), "007"),
+        ("top.to.vessels", Numeral("101", unit="B-", as_shown="B-101"), ["B-101"]),
+        ("pick.lot", Numeral("24.1", as_shown="24.10"), "24.10"),
+        ("pick.mass", Numeral("24.15", unit="kg", as_shown=None), "24.15 kg"),
+        ("block.planted", Numeral("1998", as_shown=None), 1998),
+        ("gauge.empty", Numeral("1", as_shown="1.00"), True),
         ("block.planted", Numeral("1998"), 1998),
         ("label.rest", "180 days", "180 days"),
         ("label.rest", dt.date(2026, 5, 1), "2026-05-01"),
@@ -208,7 +214,7 @@ def test_a_cell_says_what_an_event_says(name: str, cell: Cell, wanted: Any) -> N
         ("gauge.empty", "perhaps", "neither yes nor no"),
         ("pick.lot", dt.date(2025, 3, 4), "the cell holds a day"),
         ("pick.lot", dt.time(1, 30), "the cell holds a time"),
-        ("pick.lot", Numeral("100000", is_scientific=True), "lost digits"),
+        ("pick.lot", Numeral("100000", as_shown=None), "shows it otherwise"),
         ("pick.lot", Numeral("1234567890123456"), "lost digits"),
         ("pick.lot", Broken("it is broken", "mend it"), "it is broken"),
         ("top.to.vessels", "B-9..B-1", "no range"),

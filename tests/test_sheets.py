@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
-from ampelog.cells import Broken, Numeral
 from ampelog.errors import Refused
-from ampelog.sheets import Sheet, letter, listed, numeral, read
+from ampelog.numerals import Broken, Numeral, numeral
+from ampelog.sheets import Sheet, letter, listed, read
 
 TABLE = "at;lot;text\n2025-01-01;Côte-1;dégusté\n"
 
@@ -120,6 +120,19 @@ def test_a_formula_has_the_value_that_was_worked_out_last() -> None:
     assert only(mended.getvalue(), "a.xlsx").rows[0].cells[0] == Numeral("2")
 
 
+def test_a_formula_that_was_worked_out_to_nothing_shows_nothing() -> None:
+    content = book(lambda page: page.append(["2025-01-02", "A", '=IF(1>2,"high","")']))
+    mended = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(mended, "w") as new:
+        for name in old.namelist():
+            part = old.read(name)
+            if name.endswith("sheet1.xml"):
+                assert b'<c r="C2"><f>' in part
+                part = part.replace(b'<c r="C2"><f>', b'<c r="C2" t="str"><f>')
+            new.writestr(name, part)
+    assert only(mended.getvalue(), "a.xlsx").rows[0].cells == {0: "2025-01-02", 1: "A"}
+
+
 def test_days_that_count_from_1904_are_those_days() -> None:
     made = Workbook()
     made.epoch = CALENDAR_MAC_1904
@@ -148,18 +161,37 @@ def test_merged_cells_are_told() -> None:
     [
         (12.1, "General", Numeral("12.1")),
         (0.1 + 0.2, "General", Numeral("0.3")),
-        (1234.5, '#,##0.0" gal"', Numeral("1234.5", unit="gal")),
-        (2.5, "0.0\\ \\l\\b", Numeral("2.5", unit="lb")),
-        (1234.5, "#,##0.00_);(#,##0.00)", Numeral("1234.5")),
+        (1234.5, '#,##0.0" gal"', Numeral("1234.5", unit="gal", as_shown=None)),
+        (234.5, '#,##0.0" gal"', Numeral("234.5", unit="gal", as_shown="234.5 gal")),
+        (2.5, "0.0\\ \\l\\b", Numeral("2.5", unit="lb", as_shown="2.5 lb")),
+        (1234.5, "0.00_);(0.00)", Numeral("1234.5", as_shown="1234.50")),
         (0.135, "0.0%", Numeral("0.135", is_percent=True)),
-        (7, "000", Numeral("7", digits=3)),
-        (100000, "0.00E+00", Numeral("100000", is_scientific=True)),
+        (7, "000", Numeral("7", as_shown="007")),
+        (101, '"B-"000', Numeral("101", unit="B-", as_shown="B-101")),
+        (101, '"B-"General', Numeral("101", unit="B-", as_shown="B-101")),
+        (101, "[Red]\\B\\-0", Numeral("101", unit="B-", as_shown="B-101")),
+        (24.1, "0.00", Numeral("24.1", as_shown="24.10")),
+        (24.15, "0.0", Numeral("24.15", as_shown=None)),
+        (24001, "00-000", Numeral("24001", as_shown="24-001")),
+        (1, "00-000", Numeral("1", as_shown="00-001")),
+        (9024001, "00-000", Numeral("9024001", as_shown="9024-001")),
+        (24001, "#,##0", Numeral("24001", as_shown=None)),
+        (24, "# ?/?", Numeral("24", as_shown=None)),
+        (24, "[<100]0;000", Numeral("24", as_shown=None)),
+        (24, '"red"', Numeral("24", unit="red", as_shown=None)),
+        (24, "@", Numeral("24")),
+        (0.5, "#.0##", Numeral("0.5", as_shown=".5")),
+        (100000, "0.00E+00", Numeral("100000", as_shown=None)),
         (1e-7, "General", Numeral("0.0000001")),
         (1e20, "General", Numeral("100000000000000000000")),
         (-5, "General", Numeral("-5")),
+        (-5, "00", Numeral("-5", as_shown="-05")),
+        (-5, "0;[Red]0", Numeral("-5", as_shown=None)),
     ],
 )
-def test_a_number_of_a_workbook_is_its_decimal_text(held: Any, form: str, wanted: Numeral) -> None:
+def test_a_number_of_a_workbook_is_its_decimal_text_and_what_is_shown_of_it(
+    held: Any, form: str, wanted: Numeral
+) -> None:
     assert numeral(held, form) == wanted
 
 
