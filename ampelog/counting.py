@@ -7,6 +7,7 @@ holding, so that a sheet that is read again is known, and one that says otherwis
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
@@ -17,20 +18,23 @@ from uuid import NAMESPACE_URL, uuid5
 from msgspec import Struct
 
 from ampelog import quantities
-from ampelog.cells import Habits, Slip, number, shown
+from ampelog.cells import Cell, Slip, number, shown
 from ampelog.composing import count
 from ampelog.errors import Finding, Refused
+from ampelog.numerals import Broken, Numeral
 from ampelog.phrases import quantity
 from ampelog.published import EXACT
 from ampelog.quantities import NotAQuantity
 from ampelog.questions import View
-from ampelog.sheets import Sheet, read
 from ampelog.standing import Standing
 from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot
+from ampelog.walk import Walk, Walked
 
-COLUMNS = ("sheet", "vessel", "lot", "unit", "book", "counted", "remark")
 UNITS = {"us": {VOLUME: "gal", MASS: "lb"}, "metric": {VOLUME: "L", MASS: "kg"}}
 _TENTHS = Decimal("0.01")
+_NAME = re.compile(r"count ([0-9]{4}-[0-9]{2}-[0-9]{2}) ([1-9][0-9]{0,8})(?: .*)?")
+"""The name of a sheet: the day and the ledger's position that it was printed from."""
+_UNMARKED = "write thousands without a mark, and four decimals for three: 1234, or 1.2340"
 LARGE = Fraction(1, 100)
 """A difference of more than this part of the book is looked at again first (a proposal)."""
 
@@ -79,12 +83,14 @@ def _bottles(amount: int, size: int) -> str:
 
 
 class Filled(Struct, frozen=True):
-    """A filled sheet: its name, the rows that count, and how many were left empty or known."""
+    """A filled sheet: its name, the rows that count, how many were left empty or known, and what
+    is odd about it and refuses nothing."""
 
     name: str
     counts: list[Count]
     blank: int
     known: int
+    odd: tuple[Finding, ...] = ()
 
 
 # ---- the sheet to fill in
@@ -136,13 +142,7 @@ def _book(lot: Lot, holding: Holding, unit: str) -> str:
 
 
 def filled(
-    view: View,
-    content: bytes,
-    name: str,
-    at: str,
-    known: Mapping[str, dict[str, Any]],
-    *,
-    dated: bool = False,
+    view: View, walked: Walk, at: str, known: Mapping[str, dict[str, Any]], *, dated: bool = False
 ) -> Filled:
     """What a filled sheet says, against the book of ``view``; ``known`` are the recorded events by
     id. Where nobody said when it was counted (``dated``), it was now, and the book must still be
@@ -150,71 +150,51 @@ def filled(
 
     ``Refused`` with every row that cannot be read, or is not of the book any more.
     """
-    table = read(content, name)[0]
-    columns = _columns(table)
-    habits = Habits()
     counts, problems, blank, again = list[Count](), list[Finding](), 0, 0
-    title = ""
-    for row in table.rows:
-        cells = {head: row.cells.get(column) for head, column in columns.items()}
-        texts = {h: "" if c is None else shown(c) for h, c in cells.items()}
-        title = texts.get("sheet") or title
-        if not texts["counted"]:
-            blank += bool(texts["lot"])
+    title, books = "", _Books(view)
+    for row in walked.rows:
+        title = row.texts.get("sheet") or title
+        if row.counted is None:
+            blank += bool(row.texts["lot"])
             continue
-        where = table.place(row.number)
         try:
-            event, amount = _event(view, texts, at, habits)
+            event, amount = _event(view, row, at)
             before = known.get(event["id"])
             if before is None:
-                counts.append(_count(view, event, where, amount))
+                counts.append(_count(view, event, row.where, amount))
                 if not dated:
-                    _check_unmoved(view, event, texts)
+                    _check_unmoved(view, event, row, books)
             elif _same(before, event):
                 again += 1
             else:
-                problems.append(_otherwise(event, where, before))
+                problems.append(_otherwise(event, row.where, before))
         except Slip as slip:
             # a count sheet is written with points: it has no option to say otherwise
-            hint = "write it with a point" if "--decimal" in slip.hint else slip.hint
-            problems.append(Finding(slip.rule, where, slip.says, hint, None, texts["lot"]))
-    problems += list(_twice(counts)) + list(table.wrong)
+            hint = _UNMARKED if "--decimal" in slip.hint else slip.hint
+            where, lot = row.where, row.texts["lot"]
+            problems.append(Finding(slip.rule, where, slip.says, hint, None, lot))
+    problems += [*_twice(counts), *walked.wrong]
     if problems:
         raise Refused("nothing was recorded: the count sheet must be mended first", problems)
     counts.sort(key=lambda one: (-abs(Fraction(one.difference, one.book)), one.lot))
-    return Filled(title, counts, blank, again)
+    return Filled(title, counts, blank, again, tuple(walked.odd))
 
 
-def ids(view: View, content: bytes, name: str) -> list[str]:
+def ids(view: View, walked: Walk) -> list[str]:
     """The ids that the rows of a sheet have."""
-    table = read(content, name)[0]
-    columns = _columns(table)
-    found = []
-    for row in table.rows:
-        said = [row.cells.get(columns[head]) for head in ("sheet", "vessel", "lot")]
-        found.append(_id(view, *("" if one is None else shown(one) for one in said)))
-    return found
-
-
-def _columns(table: Sheet) -> dict[str, int]:
-    heads = {shown(cell).lower(): column for column, cell in table.heading.cells.items()}
-    missing = [head for head in (*COLUMNS[:4], "counted") if head not in heads]
-    if missing:
-        raise Refused(
-            f"{table.name}: no column `{'`, `'.join(missing)}`",
-            hint="print the sheet with `ampelog sheet count -o count.csv`, and fill in `counted`",
-        )
-    return {head: heads[head] for head in COLUMNS if head in heads}
+    return [
+        _id(view, *(row.texts.get(head, "") for head in ("sheet", "vessel", "lot")))
+        for row in walked.rows
+    ]
 
 
 def _id(view: View, name: str, vessel: str, lot: str) -> str:
     return str(uuid5(NAMESPACE_URL, f"ampelog:count:{view.ledger.ledger_id}/{name}/{vessel}/{lot}"))
 
 
-def _event(
-    view: View, texts: Mapping[str, str], at: str, habits: Habits
-) -> tuple[dict[str, Any], int]:
+def _event(view: View, row: Walked, at: str) -> tuple[dict[str, Any], int]:
     """The gauge that a row asks for, and its quantity in 10^-12 L or kg."""
+    texts = row.texts
     lot, vessel = view.cellar.lots.get(texts["lot"]), texts["vessel"]
     if lot is None:
         raise Slip(f"there is no lot `{texts['lot']}`", view.cellar.near(texts["lot"], ""))
@@ -227,7 +207,7 @@ def _event(
     }
     more = {"vessel": vessel, "ref": texts.get("sheet"), "note": texts.get("remark")}
     event |= {key: text for key, text in more.items() if text}
-    said, amount = _measured(lot, texts, habits)
+    said, amount = _measured(lot, row)
     return event | said, amount
 
 
@@ -246,29 +226,66 @@ def _count(view: View, event: dict[str, Any], where: str, amount: int) -> Count:
     return Count(where, event, lot.name, vessel, lot.sort, holding.amount, amount, bottle)
 
 
-def _check_unmoved(view: View, event: Mapping[str, Any], texts: Mapping[str, str]) -> None:
-    """``Slip`` where the book of a holding is another than the sheet was printed from."""
-    lot = view.cellar.lots[event["lot"]]
-    printed = texts.get("book", "")
-    now = _book(lot, lot.holdings[event.get("vessel")], texts["unit"])
-    if printed and Decimal(printed) != Decimal(now):
-        raise Slip(
-            f"the book said {printed} {texts['unit']} when the sheet was printed, and says {now} "
-            "now",
-            "it was moved since: say with --at when it was counted, or print a new sheet",
-            "moved since",
-        )
+class _Books:
+    """The cellar as it stood when a sheet was printed, by the day and position in its name."""
+
+    def __init__(self, view: View) -> None:
+        self.view = view
+        self.found: dict[str, View | None] = {}
+
+    def of(self, sheet: str) -> View | None:
+        """None where the name tells neither."""
+        if sheet not in self.found:
+            named = _NAME.match(sheet)
+            self.found[sheet] = None
+            if named is not None and int(named[2]) <= self.view.head.position:
+                self.found[sheet] = View(self.view.ledger, named[1], named[2])
+        return self.found[sheet]
 
 
-def _measured(lot: Lot, texts: Mapping[str, str], habits: Habits) -> tuple[dict[str, Any], int]:
+def _check_unmoved(view: View, event: Mapping[str, Any], row: Walked, books: _Books) -> None:
+    """``Slip`` where the book of a holding is another than the sheet was printed from. A blind
+    sheet, on which it does not stand, has it from the log."""
+    lot, unit = view.cellar.lots[event["lot"]], row.texts["unit"]
+    now = _book(lot, lot.holdings[event.get("vessel")], unit)
+    hint = "it was moved since: say with --at when it was counted, or print a new sheet"
+    if row.book is not None:
+        printed = _figure(row.book, row)
+    else:
+        then = books.of(row.texts.get("sheet", ""))
+        if then is None:
+            says = "nothing says what the book was when the sheet was printed"
+            raise Slip(says, "say with --at when it was counted, or print a new sheet")
+        before = then.cellar.lots.get(lot.name)
+        holding = None if before is None else before.holdings.get(event.get("vessel"))
+        printed = "0" if before is None or holding is None else _book(before, holding, unit)
+    if Decimal(printed) != Decimal(now):
+        says = f"the book said {printed} {unit} when the sheet was printed, and says {now} now"
+        raise Slip(says, hint, "moved since")
+
+
+def _figure(cell: Cell, row: Walked) -> str:
+    """The number of a cell, as a plain decimal of the row's unit; raises ``Slip``."""
+    habits, unit = row.habits, row.texts["unit"]
+    if isinstance(cell, Broken):
+        raise Slip(cell.says, cell.hint)
+    if isinstance(cell, Numeral) and cell.unit not in ("", unit):
+        says = f"`{shown(cell)}` is shown with `{cell.unit}`, and the row counts in {unit}"
+        raise Slip(says, f"write it in {unit}, without a unit")
+    if isinstance(cell, Numeral) and not cell.is_percent:
+        return cell.text
+    return number(shown(cell), habits)
+
+
+def _measured(lot: Lot, row: Walked) -> tuple[dict[str, Any], int]:
     """The quantity as a gauge says it, and in 10^-12 L or kg."""
-    said = texts["counted"].strip().lower()
-    figure = "0" if said == "empty" else number(texts["counted"], habits)
+    assert row.counted is not None, "a row without a count is none"
+    figure = "0" if shown(row.counted).lower() == "empty" else _figure(row.counted, row)
     if figure.startswith("-"):
-        raise Slip(f"`{texts['counted']}` is less than nothing", "write what was counted")
+        raise Slip(f"`{shown(row.counted)}` is less than nothing", "write what was counted")
     if not Decimal(figure):
         return {"empty": True}, 0
-    unit = texts["unit"]
+    unit = row.texts["unit"]
     if lot.sort == BOTTLES:
         if unit != "bottles" or "." in figure:
             raise Slip(f"`{figure} {unit}`: bottles are counted whole", "write the bottles")

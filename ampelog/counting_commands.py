@@ -131,6 +131,7 @@ def count(
     asked: Settings = context.obj
     with opened(asked, write=True) as ledger:
         filled, moment = _filled(ledger, file, at)
+        say.findings(filled.odd)
         rows = [one.row() for one in filled.counts]
         load = _entries(ledger, filled, moment)
         changes = changed(ledger, *load, moment, dry_run=False)
@@ -145,17 +146,17 @@ def count(
 
 def _filled(ledger: Ledger, file: str, at: str | None) -> tuple[Filled, int]:
     """The filled sheet beside the book of the day on which it was counted."""
-    from ampelog import counting, moments
+    from ampelog import counting, moments, walk
     from ampelog.questions import View
 
     with reading(file) as stream:
-        content = stream.read()
+        walked = walk.walk(stream.read(), file)
     moment, view = asking.now(), View(ledger)
     said = at or moments.day_and_minute(moment, view.zone)
     if at is not None:
         view = _then(view, at)
-    known = {key: one.event for key, one in ledger.known(counting.ids(view, content, file)).items()}
-    return counting.filled(view, content, file, said, known, dated=at is not None), moment
+    known = {key: one.event for key, one in ledger.known(counting.ids(view, walked)).items()}
+    return counting.filled(view, walked, said, known, dated=at is not None), moment
 
 
 def _then(view: View, at: str) -> View:
@@ -201,5 +202,5 @@ def _recorded(
         "recorded": done.recorded,
         "known": filled.known,
         "head": at_head(done.head),
-        "findings": [one.row() for one in done.findings],
+        "findings": [one.row() for one in (*filled.odd, *done.findings)],
     }

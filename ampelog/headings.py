@@ -55,7 +55,7 @@ def headings(
         field = plain(mapping.columns.get(bare, title))
         unit = mapping.units.get(bare) or mapping.units.get(field) or one.unit
         found.append(Heading(index, title, one.what, one.column, one.slot, unit))
-    wrong += _unnamed(sheet)
+    wrong += unnamed(sheet)
     return found, [*wrong, *_twice(sheet, found)]
 
 
@@ -102,7 +102,7 @@ def _unknown(where: str, kind: str, name: str) -> Finding:
     return Finding("column", where, f"`{kind}` has no column `{name}`", hint)
 
 
-def _unnamed(sheet: Sheet) -> list[Finding]:
+def unnamed(sheet: Sheet) -> list[Finding]:
     """Columns without a heading that hold something."""
     seen: dict[int, int] = {}
     for row in sheet.rows:

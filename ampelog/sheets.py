@@ -16,6 +16,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
+from unicodedata import normalize
 
 from msgspec import Struct, field
 
@@ -159,7 +160,8 @@ def _delimiter(text: str) -> tuple[str, str, int]:
 
 
 def _typed(text: str) -> str:
-    return undefused(text.strip(" \t\r\n\u00a0\u202f"))
+    """A text as events have it: composed (NFC; some systems hand names on in pieces), unfringed."""
+    return undefused(normalize("NFC", text).strip(" \t\r\n\u00a0\u202f"))
 
 
 # Workbooks
@@ -197,7 +199,7 @@ def _sheets(book: Any, formulas: Any, name: str) -> Iterator[Sheet]:
         hidden = {number for number, one in page.row_dimensions.items() if one.hidden}
         out = [row.number for row in rows if row.number in hidden]
         kept = [row for row in rows if row.number not in hidden]
-        if not kept:
+        if not rows:
             continue
         sheet = _sheet(title, page.title, kept)
         if out:

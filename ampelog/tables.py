@@ -90,7 +90,8 @@ def put_together(tables: Sequence[Sheet], asked: Asked, found: Read) -> list[Mad
     for sheet in tables:
         found.odd += sheet.odd
         found.problems += sheet.wrong
-        whole += made(_lines(sheet, asked, found))
+        if sheet.heading.cells:
+            whole += made(_lines(sheet, asked, found))
     return whole
 
 

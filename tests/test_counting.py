@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from openpyxl import load_workbook
 
 from ampelog import work_sheet
 from tests.program import Run
@@ -120,6 +121,131 @@ def test_what_moved_since_the_sheet_was_printed_is_refused(cellar: Run, tmp_path
     # On the day of the count it lay there still.
     then = cellar("count", "count.csv", "--at", "2025-12-31", "--yes")
     assert then.code == 0, then.err
+
+
+def test_a_blind_sheet_is_held_against_the_book_that_it_was_printed_from(
+    cellar: Run, tmp_path: Path
+) -> None:
+    assert cellar("sheet", "count", "--blind", "-o", "count.csv").code == 0
+    text = (tmp_path / "count.csv").read_text(encoding="utf-8")
+    assert ',"50.00",' not in text
+    (tmp_path / "count.csv").write_text(
+        text.replace('"A","gal","",""', '"A","gal","","50"').replace(
+            '"B","gal","",""', '"B","gal","","74"'
+        ),
+        encoding="utf-8",
+    )
+    moved = cellar("record", "rack", "at=2026-05-30", "from=A 9 gal", "to=A9@T9 9 gal")
+    assert moved.code == 0, moved.err
+    told = cellar("count", "count.csv", "--yes")
+    assert told.code == 2
+    assert "row 2: the book said 50.00 gal when the sheet was printed, and says 41.00" in told.err
+    assert "row 3" not in told.err, "of B nothing moved"
+    then = cellar("count", "count.csv", "--yes", "--at", "2026-05-29", "--json")
+    assert (then.code, then.json["recorded"]) == (0, 2), then.err
+
+
+def test_a_sheet_that_tells_neither_book_nor_day_asks_when_it_was_counted(
+    cellar: Run, tmp_path: Path
+) -> None:
+    for name in ("home", "count 2026-05-01 9999", "count 2026-05-01"):
+        text = f"sheet,vessel,lot,unit,book,counted\n{name},T1,A,gal,,50\n"
+        (tmp_path / "count.csv").write_text(text, encoding="utf-8")
+        told = cellar("count", "count.csv", "--yes")
+        assert told.code == 2
+        assert "nothing says what the book was" in told.err
+        assert "--at" in told.err
+
+
+COUNT = {"sheet": "count", "vessel": "T1", "lot": "A", "unit": "gal", "book": "50", "counted": 49}
+D4 = {**COUNT, "vessel": "T4", "lot": "D", "book": "100", "counted": 98}
+
+
+def test_every_sheet_of_a_workbook_counts_and_hidden_rows_are_told(
+    cellar: Run, tmp_path: Path
+) -> None:
+    content = as_workbook({"tanks": [COUNT, {**COUNT, "vessel": "T2", "lot": "B"}], "more": [D4]})
+    made = load_workbook(io.BytesIO(content))
+    made["tanks"].row_dimensions[3].hidden = True
+    away = made.create_sheet("away")
+    away.append(list(COUNT))
+    away.row_dimensions[1].hidden = True
+    made.save(tmp_path / "count.xlsx")
+    told = cellar("count", "count.xlsx", "--yes", "--json")
+    assert (told.code, told.json["recorded"]) == (0, 2), told.err
+    assert {row["lot"] for row in told.json["differences"]} == {"A", "D"}
+    hidden = [one for one in told.json["findings"] if one["rule"] == "hidden rows"]
+    assert [one["where"].rpartition(" ")[2] for one in hidden] == ["tanks", "away"]
+    assert "row 3" in hidden[0]["says"]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("sheet,vessel,lot,unit,book,counted,\nc,T1,A,gal,50,,49\n", "row 2, column G: `49`"),
+        ("sheet,vessel,lot,unit,counted,Counted\nc,T1,A,gal,,49\n", "`counted` stands twice"),
+        ("sheet,vessel,lot,unit\nc,T1,A,gal\n", "no column `counted`"),
+        ("", "holds no rows"),
+        ("sheet,vessel,lot,unit,book,counted\nc,T1,A,gal,?,49\n", "`?` is no number"),
+        ("sheet,vessel,lot,unit,book,counted\nc,T1,A,gal,50,#REF!\n", "`#REF!` is no number"),
+        ('sheet,vessel,lot,unit,book,counted\nc,T1,A,gal,50,"1,234"\n', "1234, or 1.2340"),
+        ("sheet;vessel;lot;unit;book;counted\nc;T1;A;gal;50,00;1.234\n", "1234, or 1.2340"),
+    ],
+)
+def test_a_sheet_whose_figures_may_be_missed_or_misread_is_refused(
+    cellar: Run, tmp_path: Path, text: str, says: str
+) -> None:
+    (tmp_path / "count.csv").write_text(text, encoding="utf-8")
+    told = cellar("count", "count.csv", "--yes")
+    assert told.code == 2
+    assert says in told.said
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'sheet,vessel,lot,unit,book,counted\nc,T1,A,gal,"50.00",49\n',
+        'sheet,vessel,lot,unit,book,counted\nc,T1,A,gal,"50,00","49,0"\n',
+        "sheet;vessel;lot;unit;book;counted\nc;T1;A;gal;50,00;49,0\n",
+    ],
+)
+def test_a_book_is_read_as_the_file_writes_numbers(cellar: Run, tmp_path: Path, text: str) -> None:
+    (tmp_path / "count.csv").write_text(text, encoding="utf-8")
+    told = cellar("count", "count.csv", "--yes", "--json")
+    assert (told.code, told.json["recorded"]) == (0, 1), told.err
+
+
+def test_a_column_that_a_count_sheet_has_not_is_told(cellar: Run, tmp_path: Path) -> None:
+    (tmp_path / "count.xlsx").write_bytes(as_workbook({"c": [{**COUNT, "Counted 2": 48}]}))
+    told = cellar("count", "count.xlsx", "--yes", "--json")
+    assert told.code == 0
+    (finding,) = told.json["findings"]
+    assert "no column `Counted 2`: what stands there is not read" in finding["says"]
+
+
+def test_a_figure_that_is_shown_in_another_unit_is_refused(cellar: Run, tmp_path: Path) -> None:
+    made = load_workbook(io.BytesIO(as_workbook({"c": [{**COUNT, "counted": 49.5}]})))
+    cell: Any = made["c"]["F2"]
+    for form, code in (('0.0" L"', 2), ('0.0" gal"', 0)):
+        cell.number_format = form
+        made.save(tmp_path / "count.xlsx")
+        assert cellar("count", "count.xlsx", "--yes").code == code
+
+
+def test_a_workbook_without_rows_is_refused(cellar: Run, tmp_path: Path) -> None:
+    (tmp_path / "count.xlsx").write_bytes(as_workbook({"Sheet1": []}))
+    told = cellar("count", "count.xlsx", "--yes")
+    assert told.code == 2
+    assert "holds no rows" in told.err
+
+
+def test_names_are_known_in_pieces_too(cellar: Run, tmp_path: Path) -> None:
+    new = cellar("record", "rack", "at=2026-05-01", "from=A 9 gal", "to=Ros\u00e9@T9 9 gal")
+    assert new.code == 0, new.err
+    text = "sheet,vessel,lot,unit,book,counted\nc,T9,Rose\u0301,gal,9,8\n"
+    (tmp_path / "count.csv").write_text(text, encoding="utf-8")
+    told = cellar("count", "count.csv", "--yes", "--json")
+    assert (told.code, told.json["recorded"]) == (0, 1), told.err
 
 
 def test_a_sheet_is_not_written_over(cellar: Run, tmp_path: Path) -> None:
