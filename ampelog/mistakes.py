@@ -173,12 +173,12 @@ def _fields(kind: str, steps: Iterable[str]) -> list[str]:
     for step in steps:
         fields = model.model_fields.items()
         inner = next((one.annotation for name, one in fields if (one.alias or name) == step), None)
-        model = _record_in(inner) or model
+        model = record_in(inner) or model
     return [one.alias or name for name, one in model.model_fields.items()]
 
 
-def _record_in(annotation: Any) -> Any:
+def record_in(annotation: Any) -> Any:
     """The record that a type holds, alone, in a list, or as one choice of several."""
     if hasattr(annotation, "model_fields"):
         return annotation
-    return next((found for one in get_args(annotation) if (found := _record_in(one))), None)
+    return next((found for one in get_args(annotation) if (found := record_in(one))), None)

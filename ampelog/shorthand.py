@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from ampelog.errors import Refused
 from ampelog.events import KINDS, Register
 from ampelog.lines import NotJson
 from ampelog.lines import value as json_value
+from ampelog.mistakes import record_in
 
 _QUANTITY = r"[0-9][0-9.]* (?:L|hL|mL|gal|kg|g|t|ton|lb)"
 _ENDPOINT = re.compile(
@@ -23,6 +24,9 @@ _ENDPOINT = re.compile(
     r"|(?P<bottles>[0-9]+) bottles?)(?P<full> full)?)?"
 )
 _RANGE = re.compile(r"(.*?)([0-9]{1,9})\.\.(.*?)([0-9]{1,9})")
+_IS_TEXT = re.compile(r"<class 'str'>|typing\.Annotated\[str\b")
+_IS_TEXTS = re.compile(r"(typing\.Annotated\[)?list\[(str|typing\.Annotated\[str)\b")
+"""A type that is a text, and one that is a list of texts, as Python writes it."""
 _AS_IN = 'as in "24-SY@T1 100 gal", "24-SY@B-1..B-20 all" or "24-SY 12 bottles"'
 _UNITS = "units: L, hL, mL, gal, kg, g, t, ton, lb"
 _MASS = {"kg", "g", "t", "ton", "lb"}
@@ -74,7 +78,19 @@ def value(kind: str, key: str, text: str) -> Any:
         return vessels(text)
     if _is_list(kind, key):
         return [item.strip() for item in text.split(",")]
+    check_one_vessel(kind, key, text)
     return text
+
+
+def check_one_vessel(kind: str, key: str, said: Any) -> None:
+    """``Refused`` where a range stands for the name of one vessel: wine would go into a vessel of
+    that name."""
+    if key.rsplit(".", maxsplit=1)[-1] != "vessel" and (kind, key) != ("vessel", "name"):
+        return
+    if isinstance(said, str) and _RANGE.fullmatch(said):
+        is_field = _annotation(kind, f"{key}s") is not None
+        hint = f"name them in `{key}s`" if is_field else "name one, and record an event for each"
+        raise Refused(f"`{key}` is one vessel, and `{said}` is a range", hint=hint)
 
 
 def _clears(kind: str, key: str, text: str) -> bool:
@@ -89,22 +105,23 @@ def _json(key: str, text: str) -> Any:
 
 
 def _annotation(kind: str, key: str) -> Any:
-    """The type of a field, through records: ``values.ph`` is that of ``ph`` in ``values``."""
-    model: Any = KINDS[kind]
-    annotation: Any = None
+    """The type of a field, through records and tables: ``values.ph`` is that of ``ph`` in
+    ``values``, ``shares.Syrah`` that of any share."""
+    annotation: Any = KINDS[kind]
     for step in key.split("."):
-        fields = getattr(model, "model_fields", {})
-        annotation = next(
-            (one.annotation for name, one in fields.items() if (one.alias or name) == step), None
-        )
-        options = [annotation, *get_args(annotation)]
-        model = next((one for one in options if hasattr(one, "model_fields")), None)
+        model = record_in(annotation)
+        fields = {} if model is None else model.model_fields
+        named = [one.annotation for name, one in fields.items() if (one.alias or name) == step]
+        tables = [one for one in (annotation, *get_args(annotation)) if get_origin(one) is dict]
+        inner = [*named, *(get_args(one)[1] for one in tables)]
+        annotation = inner[0] if inner else None
     return annotation
 
 
 def _whole(kind: str, key: str) -> bool:
     """Whether an integer is meant as one: a measured value is a text though it looks whole."""
-    return re.search(r"\bint\b|NoneType|^None$", str(_annotation(kind, key))) is not None
+    annotation = _annotation(kind, key)
+    return annotation is None or re.search(r"\bint\b", str(annotation)) is not None
 
 
 def _takes_endpoint(kind: str, key: str) -> bool:
@@ -112,8 +129,11 @@ def _takes_endpoint(kind: str, key: str) -> bool:
 
 
 def _is_list(kind: str, key: str) -> bool:
-    said = str(_annotation(kind, key))
-    return re.search(r"list\[(str|typing\.Annotated\[str)", said) is not None
+    """Whether a field is several texts and nothing else: what may be one text too is that one."""
+    options = [*get_args(_annotation(kind, key)), _annotation(kind, key)]
+    return any(_IS_TEXTS.match(str(one)) for one in options) and not any(
+        _IS_TEXT.match(str(one)) for one in options
+    )
 
 
 def endpoint(text: str, quantity: bool = True) -> dict[str, Any]:

@@ -134,6 +134,8 @@ def test_a_range_names_each_vessel_once_and_in_order(first: int, count: int, wid
         ("vessel", "retired=true", True),
         ("label", "rest=180 days", "180 days"),
         ("label", "market=us,us-or", ["us", "us-or"]),
+        ("block", "tags=2024", ["2024"]),
+        ("receive", "vessel=T1", "T1"),
         ("correct", "replacement=null", None),
         ("bottle", "bottles=-5", -5),
         ("bottle", "bottles=007", "007"),
@@ -152,6 +154,35 @@ def test_a_dot_reaches_into_a_record() -> None:
     assert event["other"] == {"guaiacol": "4.1 ug/L"}
     fermenting = shorthand.event("ferment", ["regime.pump_over.on_hours=2", "lot=A"])
     assert fermenting["regime"] == {"pump_over": {"on_hours": 2}}
+    label = shorthand.event(
+        "label",
+        ["name=L", "statements.shares.Syrah=60", "statements.appellation=Nes, North",
+         "statements.variety=Syrah,Merlot", "statements.vintage=2024"],
+    )  # fmt: skip
+    assert label["statements"] == {
+        "shares": {"Syrah": "60"},
+        "appellation": "Nes, North",
+        "variety": ["Syrah", "Merlot"],
+        "vintage": 2024,
+    }
+    assert shorthand.event("label", ["statements.appellation=24"])["statements"] == {
+        "appellation": "24"
+    }
+
+
+@pytest.mark.parametrize(
+    ("kind", "pair", "hint"),
+    [
+        ("rack", "to.vessel=B-7..B-9", "name them in `to.vessels`"),
+        ("treat", "vessel=B-7..9", "name them in `vessels`"),
+        ("pick", "vessel=7..9", "name one, and record an event for each"),
+        ("vessel", "name=B-7..B-9", "name one, and record an event for each"),
+    ],
+)
+def test_a_range_is_no_name_of_one_vessel(kind: str, pair: str, hint: str) -> None:
+    with pytest.raises(Refused, match=r"is one vessel, and `.+` is a range") as caught:
+        shorthand.event(kind, [pair])
+    assert caught.value.hint == hint
 
 
 def test_an_endpoint_given_again_is_one_more() -> None:
