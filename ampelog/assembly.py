@@ -17,6 +17,8 @@ from ampelog.errors import Finding
 from ampelog.headings import Heading
 from ampelog.sheets import Sheet, listed
 
+CONSTANT = -1
+"""The column of what the mapping says of every row."""
 Filled = tuple[Heading, Any]
 """A column, and what a row says in it."""
 
@@ -71,7 +73,34 @@ def made(lines: Iterable[Line]) -> list[Made]:
     for line in lines:
         key = (line.kind, line.label, 0 if line.label else line.number)
         groups.setdefault(key, []).append(line)
-    return [_made(group) for group in groups.values()]
+    return [_made(_settled(group)) for group in groups.values()]
+
+
+def _settled(lines: list[Line]) -> list[Line]:
+    """Rows of one event, of which a constant is said once: where none of them says it itself, and
+    of a list in the records that they fill in; where they fill in none, as one of its own."""
+    if len(lines) == 1:
+        return lines
+    each = [
+        {
+            (heading.column.inside or heading.column.path, heading.slot)
+            for heading, _ in line.filled
+            if heading.index != CONSTANT and heading.column is not None
+        }
+        for line in lines
+    ]
+    anywhere = set().union(*each)
+    for line, there in zip(lines, each, strict=True):
+        kept: list[Filled] = []
+        for heading, value in line.filled:
+            assert heading.column is not None, "what is filled in is a field"
+            inside = heading.column.inside
+            key = (inside or heading.column.path, heading.slot)
+            is_once = line is lines[0] and key not in anywhere
+            if heading.index != CONSTANT or is_once or (inside and key in there):
+                kept.append((heading, value))
+        line.filled = kept
+    return lines
 
 
 def _made(lines: Sequence[Line]) -> Made:

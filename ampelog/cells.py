@@ -37,12 +37,14 @@ class Habits(Struct, frozen=True):
     """How a file writes: the order of its days and its decimal mark, where that is known.
 
     ``dates`` is ``dmy``, ``mdy`` or ``ymd``; ``decimal`` ``comma`` or ``point``; ``commas`` says
-    that decimal commas stand in the file, so that 1.234 may be a thousand and more.
+    that decimal commas stand in the file, so that 1.234 may be a thousand and more. ``latest`` is
+    the last year that a year of two digits may mean without being asked about.
     """
 
     dates: str | None = None
     decimal: str | None = None
     commas: bool = False
+    latest: int = 0
 
 
 MOST_DIGITS = 15
@@ -59,6 +61,7 @@ ERRORS = frozenset(
     {"#REF!", "#DIV/0!", "#N/A", "#NAME?", "#NULL!", "#NUM!", "#VALUE!", "#SPILL!", "#CALC!"}
 )
 """What a spreadsheet shows in place of a value that it could not work out."""
+_ONE_MARK = "write all numbers of the file with one decimal mark"
 _YES = frozenset({"yes", "y", "true", "x", "1", "✓"})
 _NO = frozenset({"no", "n", "false", "0"})
 _ALIASES = {
@@ -166,8 +169,10 @@ def number(text: str, habits: Habits) -> str:
     sign = "-" if text[:1] in ("-", "\u2212") else ""
     body = text[len(sign) :].strip()
     if _SPACED.fullmatch(body):
-        body = re.sub(_GAPS, "", body)
-        return sign + body.replace(",", ".")
+        mark = "comma" if "," in body else "point" if "." in body else None
+        if mark is not None and habits.decimal not in (None, mark):
+            raise Slip(f"`{text}` does not fit --decimal {habits.decimal}", _ONE_MARK)
+        return sign + re.sub(_GAPS, "", body).replace(",", ".")
     if re.fullmatch(r"[0-9]+", body):
         return sign + body
     if re.fullmatch(r"[0-9]*[.,][0-9]+", body):
@@ -176,7 +181,7 @@ def number(text: str, habits: Habits) -> str:
         thousands = rf"[0-9]{{1,3}}(?:\{mark}[0-9]{{3}})+(?:\{other}[0-9]+)?"
         if re.fullmatch(thousands, body):
             if habits.decimal not in (None, said):
-                raise Slip(f"`{text}` does not fit --decimal {habits.decimal}")
+                raise Slip(f"`{text}` does not fit --decimal {habits.decimal}", _ONE_MARK)
             return sign + body.replace(mark, "").replace(other, ".")
     raise Slip(f"`{text}` is no number", "write the number alone; a remark goes into `note`")
 
@@ -193,7 +198,7 @@ def _one_mark(body: str, habits: Habits) -> str:
     if habits.decimal is not None:
         if group:
             return thousands
-        raise Slip(f"`{body}` does not fit --decimal {habits.decimal}")
+        raise Slip(f"`{body}` does not fit --decimal {habits.decimal}", _ONE_MARK)
     if group and (mark == "," or habits.commas):
         raise Slip(
             f"`{body}` may be {decimal} or {thousands}; which one?",
@@ -348,7 +353,7 @@ def moment(cell: Cell, habits: Habits, timed: bool) -> str:
         found = cell.isoformat()
     elif isinstance(cell, str) or (isinstance(cell, Numeral) and len(cell.text) == 8):
         try:
-            found = day_and_time(shown(cell), habits.dates)
+            found = day_and_time(shown(cell), habits.dates, habits.latest)
         except Unclear as problem:
             raise Slip(str(problem), problem.hint, problem.rule) from None
     else:

@@ -40,10 +40,11 @@ class Unclear(ValueError):
         self.hint, self.rule = hint, rule
 
 
-def day_and_time(text: str, order: str | None) -> str:
+def day_and_time(text: str, order: str | None, latest: int) -> str:
     """A day, with its time where there is one, as events write it (raises ``Unclear``).
 
-    ``order`` is that of days in figures, None where nobody said.
+    ``order`` is that of days in figures, None where nobody said. ``latest`` is the last year that
+    two digits may mean: a later one may be of a hundred years before, as a lease of 85 is.
     """
     if _ISO.fullmatch(text):
         return text
@@ -52,8 +53,14 @@ def day_and_time(text: str, order: str | None) -> str:
         r"(.+?[0-9])(?:,?\s+|T)([0-9]{1,2}(?:[:h][0-9]{2}.*|\s*[ap]\.?m\.?))", bare, re.I
     )
     said, hour = (split[1], split[2]) if split else (bare, "")
-    found = _day(said.strip(), order, text).isoformat()
-    return f"{found}T{time_of_day(hour)}" if hour else found
+    found = _day(said.strip(), order, text)
+    if found.year > latest and str(found.year) not in said:
+        raise Unclear(
+            f"`{text}` may be of {found.year - 100} or of {found.year}; which one?",
+            "write the year in full",
+            "ambiguous date",
+        )
+    return f"{found.isoformat()}T{time_of_day(hour)}" if hour else found.isoformat()
 
 
 def time_of_day(text: str) -> str:

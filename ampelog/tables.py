@@ -10,18 +10,16 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import time
-from typing import Any
 from uuid import NAMESPACE_URL, uuid5
 from zoneinfo import ZoneInfo
 
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from ampelog import days, lines, sheets
+from ampelog import lines, moments, rows, sheets
 from ampelog.assembly import Line, Made, made
-from ampelog.cells import Cell, Habits, Slip, has_decimal_comma, shown, value
-from ampelog.columns import UNITS, find, plain
+from ampelog.cells import Habits, has_decimal_comma, shown
+from ampelog.columns import UNITS, plain
 from ampelog.errors import Finding, Refused
 from ampelog.events import KINDS
 from ampelog.headings import Heading, headings, is_figure
@@ -29,8 +27,7 @@ from ampelog.history import zone_of
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry, NotJson
 from ampelog.mapping import Mapping, unknown_fields
-from ampelog.numerals import Broken
-from ampelog.sheets import Row, Sheet
+from ampelog.sheets import Sheet
 
 QUESTIONS = frozenset({"ambiguous date", "ambiguous number", "ambiguous unit"})
 """Rules that one answer mends for a whole column: told once a column."""
@@ -70,8 +67,8 @@ def read(content: bytes, name: str, asked: Asked, ledger: Ledger, now: int, seen
     ``Refused`` where the file is no table at all, or the mapping names fields that are none.
     """
     found = Read([], [], [])
-    whole = put_together(sheets.read(content, name), asked, found)
     zone = zone_of(ledger)
+    whole = put_together(sheets.read(content, name), asked, found, moments.day(now, zone).year + 1)
     for one in whole:
         found.problems += one.wrong
         _enter(one, ledger, zone, now, found, seen)
@@ -83,15 +80,17 @@ def read(content: bytes, name: str, asked: Asked, ledger: Ledger, now: int, seen
     return found
 
 
-def put_together(tables: Sequence[Sheet], asked: Asked, found: Read) -> list[Made]:
-    """The events that tables say, not yet checked; what cannot be read goes to ``found``."""
+def put_together(tables: Sequence[Sheet], asked: Asked, found: Read, latest: int) -> list[Made]:
+    """The events that tables say, not yet checked; what cannot be read goes to ``found``.
+    ``latest`` is the last year that two digits mean (``Habits``): who plans says the next one too.
+    """
     _check_mapping(tables, asked)
     whole: list[Made] = []
     for sheet in tables:
         found.odd += sheet.odd
         found.problems += sheet.wrong
         if sheet.heading.cells:
-            whole += made(_lines(sheet, asked, found))
+            whole += made(_lines(sheet, asked, found, latest))
     return whole
 
 
@@ -141,7 +140,7 @@ def _unknown_kind(where: str, seen: str, odd: str) -> Finding:
 # Rows
 
 
-def _lines(sheet: Sheet, asked: Asked, found: Read) -> Iterator[Line]:
+def _lines(sheet: Sheet, asked: Asked, found: Read, latest: int) -> Iterator[Line]:
     """The rows of a sheet, read; what is wrong with them goes to ``found``."""
     column, whole = _kind_column(sheet, asked.mapping), kind_of(sheet, asked)
     if column is None and whole is None:
@@ -161,10 +160,10 @@ def _lines(sheet: Sheet, asked: Asked, found: Read) -> Iterator[Line]:
         others = set(KINDS) if None in kinds else {one for one in kinds if one and one != kind}
         heads[kind], wrong = headings(sheet, kind, others, asked.mapping)
         found.problems += wrong if len(heads) == 1 else []
-    habits = _habits(sheet, asked, heads)
+    habits = _habits(sheet, asked, heads, latest)
     for row, said in zip(sheet.rows, kinds, strict=True):
         if said is not None:
-            yield _line(sheet, row, said, heads[said], habits, asked.mapping, found)
+            yield rows.line(sheet, row, said, heads[said], habits, asked.mapping, found.problems)
 
 
 def _kinds(sheet: Sheet, column: int | None, whole: str | None, found: Read) -> list[str | None]:
@@ -182,7 +181,7 @@ def _kinds(sheet: Sheet, column: int | None, whole: str | None, found: Read) -> 
     return kinds
 
 
-def _habits(sheet: Sheet, asked: Asked, heads: dict[str, list[Heading]]) -> Habits:
+def _habits(sheet: Sheet, asked: Asked, heads: dict[str, list[Heading]], latest: int) -> Habits:
     figures = {one.index for all_ in heads.values() for one in all_ if is_figure(one)}
     commas = sheet.has_semicolons or any(
         has_decimal_comma(cell)
@@ -191,95 +190,11 @@ def _habits(sheet: Sheet, asked: Asked, heads: dict[str, list[Heading]]) -> Habi
         if index in figures
     )
     return Habits(
-        asked.dates or asked.mapping.dates, asked.decimal or asked.mapping.decimal, commas
+        asked.dates or asked.mapping.dates,
+        asked.decimal or asked.mapping.decimal,
+        commas,
+        latest,
     )
-
-
-def _line(
-    sheet: Sheet,
-    row: Row,
-    kind: str,
-    heads: Sequence[Heading],
-    habits: Habits,
-    mapping: Mapping,
-    found: Read,
-) -> Line:
-    line = Line(kind, sheet, row.number, "", heads)
-    reader = _Reader(row, heads, habits)
-    for heading in heads:
-        cell = row.cells.get(heading.index)
-        if cell is None:
-            continue
-        if heading.what == "event":
-            line.label = shown(cell)
-        try:
-            if heading.what == "field":
-                told = reader.field(heading, cell)
-                if told is not None:
-                    line.filled.append((heading, told))
-            elif heading.what == "other":
-                raise Slip(f"`{shown(cell)}` stands where `{kind}` has no field", "empty the cell")
-            elif heading.what in ("kind", "event") and isinstance(cell, Broken):
-                raise Slip(cell.says, cell.hint)
-        except Slip as slip:
-            where = sheet.place(row.number, heading.index, heading.title)
-            found.problems.append(Finding(slip.rule, where, slip.says, slip.hint))
-            line.missed.append(heading.column.name if heading.column else "")
-    _constants(line, mapping, habits, found)
-    return line
-
-
-class _Reader:
-    """Reads the cells of one row: a quantity with its unit, a day with its hour."""
-
-    def __init__(self, row: Row, heads: Iterable[Heading], habits: Habits) -> None:
-        self.habits = habits
-        self.beside = {
-            (one.what, one.column.name, one.slot): row.cells[one.index]
-            for one in heads
-            if one.what in ("unit", "hour") and one.column and one.index in row.cells
-        }
-
-    def field(self, heading: Heading, cell: Cell) -> Any:
-        """What a cell says; raises ``Slip``."""
-        column = heading.column
-        assert column is not None, "a field has its column"
-        unit = self.beside.get(("unit", column.name, heading.slot))
-        if isinstance(unit, Broken):
-            raise Slip(unit.says, unit.hint)
-        told = value(cell, column, self.habits, shown(unit) if unit is not None else heading.unit)
-        hour = self.beside.get(("hour", column.name, 1))
-        return told if hour is None else _with_hour(str(told), hour)
-
-
-def _with_hour(day: str, hour: Cell) -> str:
-    if "T" in day:
-        raise Slip(f"`{day}` has a time, and `{shown(hour)}` stands beside it", "say one")
-    if isinstance(hour, time):
-        return f"{day}T{hour.isoformat('auto' if hour.second else 'minutes')}"
-    try:
-        return f"{day}T{days.time_of_day(shown(hour))}"
-    except days.Unclear as problem:
-        raise Slip(str(problem), problem.hint, problem.rule) from None
-
-
-def _constants(line: Line, mapping: Mapping, habits: Habits, found: Read) -> None:
-    """What the mapping says of every row, where the row does not say it itself."""
-    there = {(h.column.name, h.slot) for h, _ in line.filled if h.column is not None}
-    for name, text in mapping.constants.items():
-        known = find(line.kind, name)
-        if known is None or (known[0].name, known[1]) in there:
-            continue
-        try:
-            told = value(text, known[0], habits)
-        except Slip as slip:
-            where = f'{mapping.name}, constants, "{name}"'
-            problem = Finding("mapping", where, slip.says, slip.hint)
-            if problem not in found.problems:
-                found.problems.append(problem)
-            line.missed.append(known[0].name)
-            continue
-        line.filled.append((Heading(-1, name, "field", *known), told))
 
 
 # Events

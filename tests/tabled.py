@@ -97,7 +97,7 @@ def as_workbook(sheets: Mapping[str, Sequence[Row]]) -> bytes:
 def told(content: bytes, name: str = "rows.csv", **asked: Any) -> tuple[list[Made], Read]:
     """The events that a file's tables say, and what is wrong with them, without a ledger."""
     found = Read([], [], [])
-    made = tables.put_together(read(content, name), Asked(**asked), found)
+    made = tables.put_together(read(content, name), Asked(**asked), found, 2027)
     return made, found
 
 

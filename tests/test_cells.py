@@ -62,25 +62,37 @@ NO_HABIT, COMMA, POINT = Habits(), Habits(decimal="comma"), Habits(decimal="poin
 def test_a_day_is_read_as_it_is_written(text: str, order: str | None, wanted: str | None) -> None:
     if wanted is None:
         with pytest.raises(Unclear) as caught:
-            day_and_time(text, order)
+            day_and_time(text, order, 2027)
         assert not caught.value.rule.startswith("ambiguous")
     else:
-        assert day_and_time(text, order) == wanted
+        assert day_and_time(text, order, 2027) == wanted
 
 
 @pytest.mark.parametrize("text", ["3/4/2024", "12.11.2024", "3/4/24", "4-Oct-24", "10-11-12"])
 def test_a_day_of_two_readings_is_asked_about(text: str) -> None:
     with pytest.raises(Unclear) as caught:
-        day_and_time(text, None)
+        day_and_time(text, None, 2027)
     assert caught.value.rule == "ambiguous date"
     assert "--dates" in caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("text", "order"),
+    [("5/6/85", "mdy"), ("85-06-05", "ymd"), ("5 Jun 85", "dmy"), ("5/6/28 14:20", "mdy")],
+)
+def test_a_year_of_two_digits_that_is_to_come_may_be_long_ago(text: str, order: str) -> None:
+    with pytest.raises(Unclear, match=r"may be of 19.. or of 20..") as caught:
+        day_and_time(text, order, 2027)
+    assert caught.value.rule == "ambiguous date"
+    assert day_and_time("5/6/27", "mdy", 2027) == "2027-05-06"
+    assert day_and_time("5/6/2085", "mdy", 2027) == "2085-05-06"
 
 
 @given(st.dates(dt.date(1900, 1, 1), dt.date(2999, 12, 31)))
 def test_a_day_written_in_any_known_order_is_that_day(day: dt.date) -> None:
     for form, order in (("%d/%m/%Y", "dmy"), ("%m/%d/%Y", "mdy"), ("%d %b %Y", None),
                         ("%B %d, %Y", None), ("%Y.%m.%d", None)):  # fmt: skip
-        assert day_and_time(day.strftime(form), order) == day.isoformat()
+        assert day_and_time(day.strftime(form), order, 2027) == day.isoformat()
 
 
 @pytest.mark.parametrize(
@@ -96,9 +108,11 @@ def test_a_day_written_in_any_known_order_is_that_day(day: dt.date) -> None:
         ("1,234,567", "1234567", None, "1234567"),
         ("1,234", "?", "1.234", "1234"),
         ("1.234", "1.234", "1234", "1.234"),
-        ("1 234,5", "1234.5", "1234.5", "1234.5"),
+        ("1 234,5", "1234.5", "1234.5", None),
+        ("1 234,567", "1234.567", "1234.567", None),
+        ("1 234.567", "1234.567", None, "1234.567"),
         ("1\u202f234", "1234", "1234", "1234"),
-        ("1'234.5", "1234.5", "1234.5", "1234.5"),
+        ("1'234.5", "1234.5", None, "1234.5"),
         ("-1.2", "-1.2", None, "-1.2"),
         ("\u22121.2", "-1.2", None, "-1.2"),
         ("1,23,4", None, None, None),

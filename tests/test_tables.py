@@ -276,6 +276,39 @@ def test_a_day_and_its_hour_may_stand_in_two_columns() -> None:
     assert wrongs(as_csv([twice]), kind="pick") == [("row 2, column A (at)", "cell")]
 
 
+def test_an_hour_without_its_day_is_told() -> None:
+    row = {**PICK, "until.time": "14:00"}
+    assert wrongs(as_csv([row]), kind="pick") == [("row 2, column E (until.time)", "cell")]
+    rows = [{**row, "until": "2025-09-01"}, {**row, "until": ""}]
+    assert wrongs(as_csv(rows), kind="pick") == [("row 3, column E (until.time)", "cell")]
+    no_day = {**PICK, "at": "", "at.time": "14:00"}
+    assert wrongs(as_csv([no_day]), kind="pick") == [("row 2, column E (at.time)", "cell")]
+
+
+def test_an_hour_may_stand_beside_a_day_that_the_mapping_says() -> None:
+    from ampelog import mapping
+
+    own = mapping.read('kind = "pick"\n[constants]\nat = "2025-09-01"\n', "own.toml")
+    row = {"at.time": "2:20 pm", "block": "Hill", "lot": "25-H", "mass": "1 t"}
+    (event,) = says(as_csv([row]), mapping=own)
+    assert event["at"] == "2025-09-01T14:20"
+
+
+@pytest.mark.parametrize(
+    ("kind", "row", "column", "hint"),
+    [
+        ("pick", {**PICK, "vessel": "B-7..B-9"}, "E (vessel)", "name one"),
+        ("vessel", {"at": "2025-09-01", "name": "B-7..B-9"}, "B (name)", "name one"),
+        ("rack", {"at": "2025-09-01", "to.vessel": "7..9"}, "B (to.vessel)", "`to.vessels`"),
+    ],
+)
+def test_a_range_is_no_name_of_one_vessel(kind: str, row: Row, column: str, hint: str) -> None:
+    _, found = told(as_csv([row]), kind=kind)
+    (problem,) = found.problems
+    assert problem.where == f"rows.csv, row 2, column {column}"
+    assert hint in problem.hint
+
+
 def test_the_kind_is_that_of_the_column_the_sheet_or_the_option() -> None:
     row = dict(PICK)
     assert says(as_csv([row]), kind="pick") == says(as_csv([{"kind": "Pick", **row}]))
@@ -371,6 +404,54 @@ def test_a_mapping_says_a_winerys_own_columns(named: str) -> None:
         "picking": "hand",
         "tags": ["cool morning", "first pass"],
     }
+
+
+BLENDED = """\
+kind = "rack"
+[columns]
+"No" = "event"
+"Day" = "at"
+"Lot" = "from.lot"
+"Gal" = "from.volume"
+"Tank" = "to.vessel"
+"Into" = "to.volume"
+"Who" = "by"
+[units]
+"Gal" = "gal"
+"Into" = "gal"
+[constants]
+"to.lot" = "RED"
+"to.2.lot" = "LEES"
+"to.2.volume" = "1 gal"
+by = "Max"
+"""
+
+
+def test_a_constant_is_said_once_of_an_event_of_several_rows() -> None:
+    from ampelog import mapping
+
+    rows = "No,Day,Lot,Gal,Tank,Into,Who\n1,2025-11-01,SY,10,T3,15,\n1,,GR,6,,,\n"
+    for who, by in (("", "Max"), ("Jo", "Jo")):
+        text = rows.removesuffix(",\n") + f",{who}\n"
+        (event,) = says(text.encode(), mapping=mapping.read(BLENDED, "own.toml"))
+        assert [end["lot"] for end in event["from"]] == ["SY", "GR"]
+        assert event["to"] == [
+            {"lot": "RED", "vessel": "T3", "volume": "15 gal"},
+            {"lot": "LEES", "volume": "1 gal"},
+        ]
+        assert event["by"] == by
+
+
+def test_a_constant_is_said_of_each_record_that_the_rows_fill_in() -> None:
+    from ampelog import mapping
+
+    rows = "No,Day,Lot,Gal,Tank,Into,Who\n1,2025-11-01,SY,16,T3,10,\n1,,,,T4,5,\n"
+    (event,) = says(rows.encode(), mapping=mapping.read(BLENDED, "own.toml"))
+    assert [(end["lot"], end.get("vessel")) for end in event["to"]] == [
+        ("RED", "T3"),
+        ("LEES", None),
+        ("RED", "T4"),
+    ]
 
 
 def test_a_mapping_names_everything_that_it_does_not_know() -> None:

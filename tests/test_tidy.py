@@ -18,7 +18,7 @@ LONG = {
 """Modules over the budget, each with its reason."""
 MANY = {
     "log_commands.recorded": "what a load is made of, and what is told beside it",
-    "tables._line": "a row, what its columns mean, and where its faults go",
+    "rows.line": "a row, what its columns mean, and where its faults go",
     "tables._enter": "an event, what its form is checked by, and where its faults go",
     "tables.read": "the bytes of a file, how it is written, and the ledger that it is for",
     "asking.options": "one parameter an option",
