@@ -20,7 +20,7 @@ from msgspec.structs import replace
 from ampelog import history
 from ampelog.endpoints import vessels_of
 from ampelog.excerpt import alone, filled
-from ampelog.gates import OTHER, Table
+from ampelog.gates import Table
 from ampelog.measurements import told
 from ampelog.movement import Draw, draws, fills
 from ampelog.questions import View
@@ -31,7 +31,7 @@ from ampelog.steps import Step
 Key = tuple[str, str | None]
 """A holding: lot and vessel."""
 
-BLEND, MOVEMENT, WATER = "blend", "movement", "water"
+BLEND, MOVEMENT, WATER, OTHER = "blend", "movement", "water", "other"
 REFERMENTATION, MALOLACTIC = "refermentation", "malolactic"
 _MOVING = frozenset({"crush", "press", "rack", "barrel_down", "top", "blend"})
 _ADDS_NOTHING = frozenset({"so2", "filtration", "cold", "gas"})
@@ -225,9 +225,8 @@ class Telling:
         pool = self._pool([draw for draw in drawn if draw.lot.sort == VOLUME], step)
         for use in step.event.get("materials") or ():
             made = self._cellar.registers.at("material", use["material"], step.instant).get("is")
-            kind = self.table.kind_of(" ".join([use["material"], *(made or ())]))
-            if kind != OTHER:
-                says = f"{use['material']} went in at the bottling"
+            says = f"{use['material']} went in at the bottling"
+            for kind in self.table.kinds_of(" ".join([use["material"], *(made or ())])):
                 voids = kind not in _ADDS_NOTHING
                 pool.changes += (Change(kind, *self._told(step, says), voids),)
         return pool
@@ -357,14 +356,24 @@ class Telling:
 
     def _treats(self, step: Step) -> None:
         event = step.event
-        used = [event.get("material"), *(use["material"] for use in event.get("materials") or ())]
-        words = " ".join([str(event["treatment"]), *(str(name) for name in used if name)])
+        used = [one["material"] for one in event.get("materials") or ()]
+        used = [name for name in (event.get("material"), *used) if name]
         adds = event.get("adds") is not None or event.get("role") is not None
-        kind = WATER if event.get("role") == "water" else self.table.kind_of(words)
-        says = f"treated: {event['treatment']}"
-        if event.get("material"):
-            says += f", {event['material']}"
-        self._changes(step, kind, says, voids=adds or kind not in _ADDS_NOTHING)
+        says = f"treated: {', '.join(dict.fromkeys([event['treatment'], *used]))}"
+        for kind in self._kinds(event, used):
+            self._changes(step, kind, says, voids=adds or kind not in _ADDS_NOTHING)
+
+    def _kinds(self, event: dict[str, Any], used: Sequence[str]) -> Iterable[str]:
+        """All that a treatment was: each material is judged by its own name. One alone whose name
+        says nothing is what the treatment is called; among several, nobody knows what it is."""
+        called = self.table.kinds_of(str(event["treatment"]))
+        found = dict.fromkeys(called)
+        for name in used:
+            alone = called if len(used) == 1 else ()
+            if event.get("role") == WATER and name == event.get("material"):
+                alone = (WATER,)
+            found |= dict.fromkeys(self.table.kinds_of(name) or alone or (OTHER,))
+        return found or (OTHER,)
 
     def _ferments(self, step: Step) -> None:
         event = step.event

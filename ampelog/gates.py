@@ -28,8 +28,6 @@ SEVERITIES = ("blocking", "advisory")
 BASES = ("published", "proposal", "memory", "winery")
 ACETIC = Decimal("60.05")
 """g of acetic acid for an equivalent: 20 meq/L are 1.201 g/L."""
-OTHER = "other"
-"""A treatment of which no word is known."""
 _SIGNS = {"below": "<", "at_most": "<=", "at_least": ">=", "above": ">"}
 _SUGAR = frozenset(_SIGNS)
 
@@ -140,13 +138,17 @@ class Table(Struct, frozen=True):
         """The gate of that id."""
         return next((gate for gate in self.gates if gate.id == name), None)
 
-    def kind_of(self, treatment: str) -> str:
-        """What a treatment is, by its words; ``other`` where none is known."""
-        lowered = treatment.lower()
+    def kinds_of(self, named: str) -> tuple[str, ...]:
+        """All that a treatment or a material is, by its words; nothing where none is known. What a
+        word has named is not looked at again: carbon dioxide is no carbon."""
+        left, found = named.lower(), []
         for kind, words in self.words.items():
-            if any(word in lowered for word in words):
-                return kind
-        return OTHER
+            here = [word for word in sorted(words, key=len, reverse=True) if word in left]
+            for word in here:
+                left = left.replace(word, "\n")
+            if here:
+                found.append(kind)
+        return tuple(found)
 
 
 @cache

@@ -301,6 +301,27 @@ def test_toppings_add_up(vintage: Vintage) -> None:
 
 
 @pytest.mark.parametrize(
+    ("named", "kinds"),
+    [
+        ("Carbon dioxide", ("gas",)),
+        ("carbon", ("fining",)),
+        ("sulfurous acid", ("so2",)),
+        ("KMBS and tartaric acid", ("so2", "acid")),
+        ("copper sulfate", ("copper",)),
+        ("a bag of it", ()),
+    ],
+)
+def test_a_treatment_is_all_that_its_words_name(named: str, kinds: tuple[str, ...]) -> None:
+    assert gates.table().kinds_of(named) == kinds
+
+
+MANY = (
+    '"treatment": "addition", "materials": [{{"material": "{}", "amount": "30 g"}}, '
+    '{{"material": "{}", "amount": "1 kg"}}]'
+)
+
+
+@pytest.mark.parametrize(
     ("treatment", "stale"),
     [
         (
@@ -311,6 +332,12 @@ def test_toppings_add_up(vintage: Vintage) -> None:
         ('"treatment": "copper sulfate", "amount": "1 g"', "B12 B10 B06"),
         ('"treatment": "sulfur dioxide", "material": "KMS", "amount": "20 g"', "B06 B08"),
         ('"treatment": "filtration"', "B06"),
+        (MANY.format("potassium metabisulfite", "tartaric acid"), "B12 B10 B06"),
+        (MANY.format("potassium metabisulfite", "potassium sorbate"), "B12 B10 B06"),
+        (MANY.format("potassium metabisulfite", "a bag of it"), "B12 B10 B06"),
+        ('"treatment": "potassium sorbate with a little KMBS"', "B12 B10 B06"),
+        (MANY.format("KMBS", "sulfurous acid"), "B06 B08"),
+        ('"treatment": "SO2", "material": "brand of it"', "B06 B08"),
         (
             '"treatment": "water", "adds": "5 L", "role": "water", "material": "water"',
             "B12 B10 B06",
@@ -466,10 +493,18 @@ def test_malic_acid_passes_to_point_three_with_a_membrane(vintage: Vintage) -> N
     assert verdict(vintage, "B03") == "pass"
 
 
-def test_copper_rests_a_week_and_is_then_measured(vintage: Vintage) -> None:
+@pytest.mark.parametrize(
+    "treatment",
+    [
+        '"treatment": "copper sulfate"',
+        '"treatment": "copper sulfate, with a little KMBS"',
+        MANY.format("KMBS", "copper sulfate"),
+    ],
+)
+def test_copper_rests_a_week_and_is_then_measured(vintage: Vintage, treatment: str) -> None:
     vintage.load(
         WINE
-        + '{"kind": "treat", "at": "2025-03-04", "lot": "W", "treatment": "copper sulfate"}\n'
+        + f'{{"kind": "treat", "at": "2025-03-04", "lot": "W", {treatment}}}\n'
         + SHEET
         + SIGNED
     )
