@@ -22,10 +22,10 @@ from ampelog.judging import (
     Found,
     Judging,
     interval,
-    is_number,
     molecular,
     shown,
 )
+from ampelog.measurements import number
 from ampelog.phrases import listed
 from ampelog.quantities import ONE, floor_text
 
@@ -107,10 +107,16 @@ def _failed(limit: Limit, gate: Gate, says: str, one: Measured) -> Found:
     )
 
 
+def _lies(bounds: Bounds, told: str) -> bool:
+    """Whether a recorded value is a number that lies inside, whatever it is."""
+    known = interval(told)
+    return known is not None and bounds.hold(*known)
+
+
 def _holds(limit: Limit, told: str) -> bool:
     if limit.equals is not None:
         return told == limit.equals
-    return is_number(told) and limit.bounds.hold(*interval(told))
+    return _lies(limit.bounds, told)
 
 
 def sugar(judging: Judging, gate: Gate, body: Body) -> Found:
@@ -123,7 +129,7 @@ def sugar(judging: Judging, gate: Gate, body: Body) -> Found:
         and body.measured.get("glucose_fructose") is None
     ):
         stale = judging.timely(gate, body, reducing)
-        dry = _NO_SUGAR.hold(*interval(reducing.value)) if is_number(reducing.value) else False
+        dry = _lies(_NO_SUGAR, reducing.value)
         if stale is None and dry and judging.style is not None:
             says = "reducing sugar, pentoses included, in place of glucose and fructose"
             found = Found(PASS, says, reducing.value, _NO_SUGAR.says(), reducing, gate.source)
@@ -146,7 +152,7 @@ def malic(judging: Judging, gate: Gate, body: Body) -> Found:
     signed = judging.signed("B17")
     if signed is None or signed.value != "pass":
         return replace(found, says=f"{found.says} without an absolute membrane")
-    if is_number(found.value) and _WITH_MEMBRANE.hold(*interval(found.value)):
+    if _lies(_WITH_MEMBRANE, found.value):
         says = f"with the absolute membrane of {judging.day(signed.instant)}"
         return replace(found, verdict=PASS, says=says, limit=_WITH_MEMBRANE.says())
     if gate.malolactic == "blocked":
@@ -167,9 +173,11 @@ def molecular_so2(judging: Judging, gate: Gate, body: Body) -> Found:
     stale = judging.timely(gate, body, free)
     if stale is None and acidity is not None:
         stale = judging.timely(acidity, body, ph)
-    if not (is_number(free.value) and is_number(ph.value)):
-        return Found(MISSING, f"`{free.value}`, pH `{ph.value}`: no numbers", limit=told)
-    low, _ = molecular(free.value, ph.value)
+    reckoned = molecular(free.value, ph.value)
+    if reckoned is None:
+        says = f"not computable from {free.value} mg/L free at pH {ph.value}: measure again"
+        return Found(MISSING, f"{says}, or correct what was recorded", limit=told, measured=free)
+    low, _ = reckoned
     more: dict[str, Any] = {"pka": str(sulfur.PKA), "free_so2": free.value, "ph": ph.value}
     if stale is not None:
         return replace(stale, value=shown(low.value), limit=told, more=more)
@@ -204,11 +212,11 @@ def free_so2(judging: Judging, gate: Gate, body: Body) -> Found:
     """The ceiling of free sulfur dioxide, and the nose's for the molecular part."""
     found = value(judging, gate, body)
     free, ph = body.measured.get("free_so2"), body.measured.get("ph")
-    if found.verdict != PASS or free is None or ph is None or not is_number(ph.value):
+    if found.verdict != PASS or free is None or ph is None:
         return found
-    _, high = molecular(free.value, ph.value)
-    if high.value > sulfur.NOSE:
-        says = f"{shown(high.value)} mg/L molecular can be smelled from {sulfur.NOSE}"
+    reckoned = molecular(free.value, ph.value)
+    if reckoned is not None and reckoned[1].value > sulfur.NOSE:
+        says = f"{shown(reckoned[1].value)} mg/L molecular can be smelled from {sulfur.NOSE}"
         return replace(found, verdict=ADVICE, says=says)
     return found
 
@@ -216,10 +224,8 @@ def free_so2(judging: Judging, gate: Gate, body: Body) -> Found:
 def alcohol(judging: Judging, gate: Gate, body: Body) -> Found:
     """Alcohol at 20 C, and on the 60 F basis of the tax classes beside it."""
     found = value(judging, gate, body)
-    if found.value is None or found.value.startswith("<") or not is_number(found.value):
-        return found
-    told = Decimal(found.value)
-    if not 0 < told < 100:
+    told = None if found.value is None else number(found.value)
+    if told is None or not 0 < told < 100:
         return found
     basis = str(density.on_60f(told).quantize(Decimal("0.01")))
     says = f"{found.says}; {basis} % on the 60 F basis"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import date
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
@@ -15,6 +15,7 @@ from ampelog.biography import BLEND, Body, Change, Measured, note_of
 from ampelog.errors import Refused
 from ampelog.gates import STYLES, Gate, Limit, Table
 from ampelog.labelling import HOME_MARKET, claims
+from ampelog.measurements import number
 from ampelog.quantities import floor_text
 from ampelog.questions import View
 from ampelog.state import Lot
@@ -140,8 +141,11 @@ class Judging:
                 one = body.measured.get(quantity)
                 if one is None:
                     continue
-                high = interval(one.value)[1]
-                if high > least or (inclusive and high == least and not one.value.startswith("<")):
+                known = interval(one.value)
+                if known is None:
+                    return f"nobody can say from `{one.value}` whether {why}"
+                low, high = known
+                if high > least or (inclusive and low == least):
                     return f"{why} ({one.value} g/L)"
         return None
 
@@ -206,15 +210,15 @@ class Judging:
         sweet wine."""
         assert limit.sugar is not None
         values = [
-            body.measured[name].value
+            known[1]
             for body in self.bodies.values()
             for name in ("glucose_fructose", "reducing_sugar")
-            if name in body.measured
+            if name in body.measured and (known := interval(body.measured[name].value))
         ]
         if not values:
             sugar = Decimal(5) if self.style == SWEET else Decimal(0)
             return limit.sugar.hold(sugar, sugar)
-        highest = max(interval(value)[1] for value in values)
+        highest = max(values)
         return limit.sugar.hold(highest, highest)
 
     def needs_style(self, gate: Gate) -> bool:
@@ -222,35 +226,27 @@ class Judging:
         return self.style is None and any(limit.styles for limit in gate.limits)
 
 
-def interval(value: str) -> tuple[Decimal, Decimal]:
-    """What a recorded value may be: itself, or of ``<0.1`` anything from nothing to there.
-
-    Raises ``InvalidOperation`` where it is no number.
-    """
-    number = value.strip().split(" ")[0]
-    if number.startswith("<"):
-        return Decimal(0), Decimal(number[1:])
-    found = Decimal(number)
-    return found, found
-
-
-def is_number(value: str) -> bool:
-    """Whether a recorded value is a number, or below one."""
-    try:
-        return interval(value)[1].is_finite()
-    except InvalidOperation:
-        return False
+def interval(value: str) -> tuple[Decimal, Decimal] | None:
+    """What a recorded value may be: itself, or of ``<0.1`` anything from nothing to there; None
+    where it is no number."""
+    told = value.strip()
+    found = number(told.removeprefix("<").lstrip())
+    if found is None:
+        return None
+    return (Decimal(0) if told.startswith("<") else found), found
 
 
 def _days(count: int) -> str:
     return "1 day" if count == 1 else f"{count} days"
 
 
-def molecular(free: str, ph: str) -> tuple[sulfur.Molecular, sulfur.Molecular]:
+def molecular(free: str, ph: str) -> tuple[sulfur.Molecular, sulfur.Molecular] | None:
     """The least and the most molecular sulfur dioxide (mg/L, pKa 1.81) that recorded values of
-    free (mg/L) and pH allow."""
-    low, high = interval(free)
-    acid, flat = interval(ph)
+    free (mg/L) and pH allow; None where either is none that can be."""
+    amount, acidity = interval(free), interval(ph)
+    if amount is None or acidity is None or not sulfur.reckons(amount[1], acidity[1]):
+        return None
+    low, high, acid, flat = *amount, *acidity
     return sulfur.computed(low, flat), sulfur.computed(high, acid)
 
 

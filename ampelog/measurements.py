@@ -6,6 +6,7 @@ Read from the log's look-ups without a replay: these are asked every morning.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Collection, Iterator
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Any
@@ -39,6 +40,8 @@ UNITS = {
     "iron": "mg/L",
 }
 """Units of EVENTS.md, in the order in which people read an analysis."""
+_NUMBER = re.compile(r"-?([0-9]{1,12}(\.[0-9]{0,12})?|\.[0-9]{1,12})")
+"""As a measured value of EVENTS.md; what was measured beside those is free text."""
 _EXACT = Context(prec=40, rounding=ROUND_HALF_EVEN)
 _DAY = Decimal(moments.DAY)
 RATE_DECIMALS = Decimal("0.0001")
@@ -193,7 +196,7 @@ def told(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
 def number(value: str) -> Decimal | None:
     """A value as a number; None where it is none, or only an upper bound."""
     text = value.split(" ", maxsplit=1)[0]
-    return Decimal(text) if text.replace(".", "", 1).lstrip("-").isdigit() else None
+    return Decimal(text) if _NUMBER.fullmatch(text) else None
 
 
 def per_day(before: Value, now: Value, zone: Any) -> str | None:

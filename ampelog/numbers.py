@@ -115,7 +115,7 @@ def _molecular(view: View, lot: Lot, latest: Mapping[Any, Value], today: date) -
         if free is None or ph is None:
             continue
         amount, acidity = number(free.value), number(ph.value)
-        if amount is None or acidity is None or not 0 <= acidity <= 14:
+        if amount is None or acidity is None or not sulfur.reckons(amount, acidity):
             continue
         computed = sulfur.computed(amount, acidity)
         row = _row(view, lot, free, today, None)

@@ -37,6 +37,7 @@ BINDS = (
 OLD_POWDER = "Metabisulfite loses strength once opened (common practice: replace it every year)."
 
 _MOST_DIGITS = 1600
+_MOST_PH = 14
 _GRAM = Decimal("0.001")
 
 # OIV-MA-AS323-04C, table of the thermodynamic pKa by alcohol (% vol) and temperature (C).
@@ -99,6 +100,12 @@ class Addition(Struct, frozen=True):
     so2_g: Decimal
     metabisulfite_g: Decimal
     says: tuple[str, ...] = (BINDS, OLD_POWDER)
+
+
+def reckons(free: Decimal, ph: Decimal) -> bool:
+    """Whether a molecular part can be reckoned from ``free`` mg/L at a pH: neither is below zero,
+    and a pH ends at 14."""
+    return free >= 0 and 0 <= ph <= _MOST_PH
 
 
 def molecular(free: Decimal, ph: Decimal, pka: Decimal = PKA) -> Decimal:
@@ -190,7 +197,7 @@ def addition(volume_l: Decimal, free: Decimal, target_free: Decimal) -> Addition
 
 def _factor(ph: Decimal, pka: Decimal, digits: int = DIGITS) -> Decimal:
     """``1 + 10^(pH - pKa)``."""
-    if not 0 <= ph <= 14:
+    if not 0 <= ph <= _MOST_PH:
         raise ValueError(f"pH {ph} is none: wanted a number from 0 to 14")
     context = _context(digits)
     return context.add(1, context.power(10, context.subtract(ph, pka)))

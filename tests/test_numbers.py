@@ -175,6 +175,21 @@ def test_molecular_sulfur_dioxide_and_what_to_add(vintage: Vintage) -> None:
     assert Decimal("8.6") <= Decimal(row["add_metabisulfite_g"]) <= Decimal("8.7")
 
 
+@pytest.mark.parametrize(("ph", "free"), [("35", "20"), ("-1", "20"), ("3.5", "-20")])
+def test_nothing_is_reckoned_from_what_cannot_be(vintage: Vintage, ph: str, free: str) -> None:
+    vintage.load(WINE + sheet("2025-03-01", f'"ph": "{ph}", "free_so2": "{free}"'))
+    assert (None, "molecular_so2") not in asked(vintage)
+
+
+@pytest.mark.parametrize("told", ["²", "--5", "9" * 50, "."])
+def test_what_is_no_number_changes_by_nothing_a_day(vintage: Vintage, told: str) -> None:
+    vintage.load(WINE)
+    for day in ("01", "03"):
+        vintage.load(sheet(f"2025-03-{day}", f'"other": {{"smoke": "{told}"}}'))
+    row = asked(vintage)[None, "smoke"]
+    assert (row["value"], row["per_day"]) == (told, None)
+
+
 def test_the_pka_of_the_wine_stands_beside_and_is_held_against_no_target(
     vintage: Vintage,
 ) -> None:

@@ -264,6 +264,28 @@ def test_the_union_asks_less_sulfur_of_red_and_of_dry_wine(vintage: Vintage) -> 
 # --- what makes a measurement void ---
 
 
+@pytest.mark.parametrize(
+    ("ph", "free"), [("35", "30"), ("-1", "30"), ("3.5", "-30"), ("3.5", "<-5"), ("<35", "30")]
+)
+def test_what_cannot_be_is_not_computed_with_and_stops(
+    vintage: Vintage, ph: str, free: str
+) -> None:
+    vintage.load(WINE + sheet("2025-03-10T08:00", f'"ph": "{ph}", "free_so2": "{free}"'))
+    row = asked(vintage)["gates"]["B06"]
+    assert (row["verdict"], row["stops"], row["value"]) == ("missing", True, None)
+    assert row["says"].startswith(f"not computable from {free} mg/L free at pH {ph}")
+
+
+@pytest.mark.parametrize("told", ["trace", "²", "--5", "9" * 50, "NaN"])
+def test_what_is_no_number_never_passes_a_limit(vintage: Vintage, told: str) -> None:
+    other = ", ".join(f'"{name}": "{told}"' for name in ("malic", "glucose_fructose", "alcohol"))
+    vintage.load(WINE + SHEET + sheet("2025-03-10T08:00", f'"other": {{{other}}}'))
+    rows = asked(vintage)["gates"]
+    assert (rows["B01"]["verdict"], rows["B04"]["verdict"]) == ("fail", "fail")
+    assert rows["B17"]["verdict"] == "missing", "a membrane may be needed"
+    assert "alcohol_60f" not in rows["B10"]
+
+
 def test_a_measurement_grows_stale_by_calendar_days(vintage: Vintage) -> None:
     vintage.load(WINE + sheet("2025-03-09T23:50", VALUES))
     assert verdict(vintage, "B06") == "pass", "a day: yesterday's, however late"
