@@ -17,19 +17,17 @@ from typing import Any
 from msgspec import Struct
 from msgspec.structs import replace
 
+from ampelog import gate_forms
 from ampelog.errors import Finding, Refused
+from ampelog.gate_forms import SIGNS, STYLES, Form
 from ampelog.resources import folder
 
-STYLES = ("dry red", "dry white", "rose", "sweet", "sparkling", "fortified")
-"""Those of a label (EVENTS.md); of ``sparkling`` the base wine is judged, before its tirage."""
-ASKS = ("value", "record", "sign-off", "computed")
-WHEN = ("before", "in run", "after")
-SEVERITIES = ("blocking", "advisory")
-BASES = ("published", "proposal", "memory", "winery")
+_WHOLE = 100
 ACETIC = Decimal("60.05")
 """g of acetic acid for an equivalent: 20 meq/L are 1.201 g/L."""
-_SIGNS = {"below": "<", "at_most": "<=", "at_least": ">=", "above": ">"}
-_SUGAR = frozenset(_SIGNS)
+_KEPT = frozenset({"name", "unit", "note", "source", "max_age_days", "age_basis", "void_by"})
+"""What a winery may say otherwise of a gate with a legal limit: nothing that decides whether, of
+which wine or by what it is asked."""
 
 
 class Bounds(Struct, frozen=True):
@@ -191,20 +189,19 @@ class _Reading:
         self._problems: list[Finding] = []
 
     def table(self) -> Table:
-        data = self._data()
+        data = self._fitting(self._data(), gate_forms.FILE, "the file")
         gates = {gate.id: gate for gate in self._base.gates} if self._base else {}
-        for index, body in enumerate(data.pop("gate", [])):
+        for index, body in enumerate(data.get("gate", [])):
             gate = self._gate(body, f"gate {body.get('id', index + 1)}", gates)
             if gate is not None:
                 gates[gate.id] = gate
         words = dict(self._base.words) if self._base else {}
-        words |= {kind: tuple(found) for kind, found in data.pop("words", {}).items()}
-        percent = data.pop("topping_percent", None)
-        source = data.pop("topping_source", None) or (self._name if percent else None)
-        data.pop("topping_basis", None)
-        for key in data:
-            self._wrong(key, "is not known", "`gate`, `words` and `topping_percent` are")
+        words |= {kind: tuple(found) for kind, found in data.get("words", {}).items()}
+        percent = data.get("topping_percent")
+        source = data.get("topping_source") or (self._name if percent else None)
         most = self._number(percent, "topping_percent") if percent is not None else None
+        if most is not None and not 0 <= most <= _WHOLE:
+            self._wrong("topping_percent", f"`{most}`", "wanted a part of the wine, 0 to 100")
         if self._problems:
             raise Refused(f"{self._name}: the gates are not changed", self._problems)
         return Table(
@@ -221,35 +218,42 @@ class _Reading:
         except tomllib.TOMLDecodeError as problem:
             raise Refused(f"{self._name} is no TOML: {problem}") from None
 
+    def _fitting(
+        self, body: Mapping[str, Any], forms: Mapping[str, Form], where: str
+    ) -> dict[str, Any]:
+        """What of a table looks as it must; the rest is noted."""
+        wrong = set()
+        for key, says, wanted in gate_forms.misfits(body, forms):
+            self._wrong(f"{where}, {key}", says, wanted)
+            wrong.add(key)
+        return {key: value for key, value in body.items() if key not in wrong}
+
     def _gate(self, body: dict[str, Any], where: str, known: Mapping[str, Gate]) -> Gate | None:
-        told = dict(body)
+        told = self._fitting(body, gate_forms.GATE, where)
         limits = told.pop("limit", None)
-        before = known.get(str(told.get("id"))) if self._base else None
-        fields = set(Gate.__struct_fields__) - {"limits", "changed"}
-        for key in told.keys() - fields:
-            self._wrong(f"{where}, {key}", "is not known", f"fields: {', '.join(sorted(fields))}")
-            told.pop(key)
-        for key in ("needs", "void_by", "styles", "advisory_for", "awaited_for"):
-            if key in told:
-                told[key] = tuple(told[key])
-        self._among(where, told, "asks", ASKS)
-        self._among(where, told, "when", WHEN)
-        self._among(where, told, "severity", SEVERITIES)
-        for key in ("styles", "advisory_for", "awaited_for"):
-            for style in told.get(key, ()):
-                if style not in STYLES:
-                    self._wrong(f"{where}, {key}", f"`{style}` is no style", ", ".join(STYLES))
-        age = told.get("max_age_days", 0)
-        if not isinstance(age, int) or isinstance(age, bool) or age < 0:
-            self._wrong(f"{where}, max_age_days", f"`{age}`", "a whole number of days is wanted")
+        before = known.get(told.get("id", "")) if self._base else None
+        for key, value in told.items():
+            if isinstance(value, list):
+                told[key] = tuple(value)
         made = tuple(self._limits(limits or [], where))
-        if before is None:
-            if {"id", "name", "asks"} - told.keys():
-                self._wrong(where, "has no `id`, `name` or `asks`", "a new gate needs all three")
-                return None
-            changed = ("the winery's own gate",) if self._base else ()
-            return Gate(**told, limits=made, changed=changed)
-        return self._changed(before, told, made if limits is not None else None, where)
+        if self._base and "asks" in told:
+            self._asks(before, told["asks"], where)
+        if before is not None:
+            return self._changed(before, told, made if limits is not None else None, where)
+        if {"id", "name", "asks"} - body.keys():
+            self._wrong(where, "has no `id`, `name` or `asks`", "a new gate needs all three")
+        if self._problems:
+            return None
+        changed = ("the winery's own gate",) if self._base else ()
+        return Gate(**told, limits=made, changed=changed)
+
+    def _asks(self, before: Gate | None, asks: str, where: str) -> None:
+        """What is computed is what the program has a rule for, and such a rule is not put aside."""
+        ruled = before is not None and before.asks == "computed"
+        if ruled is not (asks == "computed"):
+            says = "the program has a rule for it" if ruled else "there is no rule for it"
+            wanted = "leave `asks` out" if before is not None else "value, record or sign-off"
+            self._wrong(f"{where}, asks", f"`{asks}`: {says}", wanted)
 
     def _changed(
         self, before: Gate, told: dict[str, Any], limits: tuple[Limit, ...] | None, where: str
@@ -259,6 +263,8 @@ class _Reading:
             for key, value in told.items()
             if value != getattr(before, key)
         ]
+        if any(limit.legal for limit in before.limits):
+            self._not_aside(before, told, where)
         if limits is not None:
             legal = tuple(limit for limit in before.limits if limit.legal)
             for mine in limits:
@@ -268,9 +274,15 @@ class _Reading:
             if was != now:
                 changes.append(f"limit {now} in place of {was}")
             told["limits"] = (*legal, *(one for one in limits if one not in legal))
-        if any(limit.legal for limit in before.limits) and told.get("severity") == "advisory":
-            self._wrong(f"{where}, severity", "a legal limit stops a bottling", "leave it out")
         return replace(before, **told, changed=tuple(changes))
+
+    def _not_aside(self, before: Gate, told: Mapping[str, Any], where: str) -> None:
+        """A gate of the law is asked of every wine that the law is about, and stops it."""
+        for key, value in told.items():
+            stricter = (key, value) in (("severity", "blocking"), ("optional", False))
+            if key not in _KEPT and value != getattr(before, key) and not stricter:
+                says = f"a legal limit stops a bottling: `{_told(value)}` would set it aside"
+                self._wrong(f"{where}, {key}", says, "leave it out; add a gate of your own")
 
     def _not_looser(self, mine: Limit, legal: tuple[Limit, ...], where: str) -> None:
         """A limit of a winery says more than the law, never instead of it."""
@@ -291,35 +303,31 @@ class _Reading:
                 )
 
     def _limits(self, bodies: list[dict[str, Any]], where: str) -> Iterator[Limit]:
-        known = {*_SIGNS, "at_most_meq", "equals", "styles", "market", "pdo", "sugar", "legal"}
-        known |= {"severity", "basis", "source"}
-        for body in bodies:
-            for key in body.keys() - known:
-                self._wrong(f"{where}, limit", f"`{key}` is not known", ", ".join(sorted(known)))
-            self._among(f"{where}, limit", body, "severity", SEVERITIES)
-            self._among(f"{where}, limit", body, "basis", BASES)
-            bounds = self._bounds(body, where)
+        for number, told in enumerate(bodies, start=1):
+            at = f"{where}, limit {number}"
+            body = self._fitting(told, gate_forms.limit(), at)
+            bounds = self._bounds(body, at)
             if "at_most_meq" in body:
-                most = self._number(body["at_most_meq"], f"{where}, at_most_meq")
+                most = self._number(body["at_most_meq"], f"{at}, at_most_meq")
                 bounds = replace(bounds, at_most=most * ACETIC / 1000)
-            if bounds == Bounds() and "equals" not in body:
-                self._wrong(f"{where}, limit", "says nothing", f"one of {', '.join(_SIGNS)}")
-            sugar = body.get("sugar")
+            if bounds == Bounds() and not {*SIGNS, "at_most_meq", "equals"} & told.keys():
+                self._wrong(at, "says nothing", f"one of {', '.join(SIGNS)}")
+            sugar = self._fitting(body.get("sugar", {}), gate_forms.SUGAR, f"{at}, sugar")
             yield Limit(
                 bounds,
                 body.get("equals"),
                 tuple(body.get("styles", ())),
                 tuple(body.get("market", ())),
-                bool(body.get("pdo", False)),
-                self._bounds(sugar, where) if sugar else None,
-                bool(body.get("legal", False)),
+                body.get("pdo", False),
+                self._bounds(sugar, f"{at}, sugar") if sugar else None,
+                body.get("legal", False),
                 body.get("severity"),
                 body.get("basis", "winery" if self._base else "proposal"),
                 body.get("source", self._name),
             )
 
     def _bounds(self, body: Mapping[str, Any], where: str) -> Bounds:
-        found = {key: self._number(body[key], f"{where}, {key}") for key in _SIGNS if key in body}
+        found = {key: self._number(body[key], f"{where}, {key}") for key in SIGNS if key in body}
         return Bounds(**found)
 
     def _number(self, value: object, where: str) -> Decimal:
@@ -333,12 +341,6 @@ class _Reading:
             self._wrong(where, f"`{value}` is no decimal in quotes", 'as in at_most = "45"')
             return Decimal(0)
         return found
-
-    def _among(
-        self, where: str, body: Mapping[str, Any], key: str, wanted: tuple[str, ...]
-    ) -> None:
-        if key in body and body[key] not in wanted:
-            self._wrong(f"{where}, {key}", f"`{body[key]}`", f"wanted one of {', '.join(wanted)}")
 
     def _wrong(self, where: str, says: str, hint: str) -> None:
         self._problems.append(Finding("gates", f"{self._name}, {where}", says, hint))

@@ -13,7 +13,8 @@ from msgspec import Struct
 from ampelog import moments, sulfur
 from ampelog.biography import BLEND, Body, Change, Measured, note_of
 from ampelog.errors import Refused
-from ampelog.gates import STYLES, Gate, Limit, Table
+from ampelog.gate_forms import STYLES
+from ampelog.gates import Gate, Limit, Table
 from ampelog.labelling import HOME_MARKET, claims
 from ampelog.measurements import number
 from ampelog.quantities import floor_text

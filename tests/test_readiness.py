@@ -599,9 +599,39 @@ def test_a_winery_changes_what_is_its_own_and_it_shows(vintage: Vintage, tmp_pat
         ('[[gate]]\nid = "B08"\n[[gate.limit]]\nat_most = "1"\nlegal = true\n', "law's to say"),
         ('[[gate]]\nid = "B08"\nmax_age = 3\n', "is not known"),
         ('[[gate]]\nid = "H1"\n', "has no `id`, `name` or `asks`"),
-        ('[[gate]]\nid = "B12"\n[[gate.limit]]\nbelow = 2.0\n', "no decimal in quotes"),
+        ('[[gate]]\nid = "B12"\n[[gate.limit]]\nbelow = 2.0\n', "decimal in quotes"),
+        ('[[gate]]\nid = "B12"\n[[gate.limit]]\nbelow = "2,0"\n', "no decimal in quotes"),
         ('[[gate]]\nid = "B12"\n[[gate.limit]]\nstyles = ["dry red"]\n', "says nothing"),
-        ('[[gate]]\nid = "B12"\nstyles = ["orange"]\n', "is no style"),
+        ('[[gate]]\nid = "B12"\nstyles = ["orange"]\n', "wanted a list, as in"),
+        ('[[gate]]\nid = "B12"\nstyles = "dry red"\n', "wanted a list, as in"),
+        ('[[gate]]\nid = "B12"\nstyles = 3\n', "wanted a list, as in"),
+        ('[[gate]]\nid = "B12"\nvoid_by = "acid"\n', "wanted a list of texts"),
+        ('[[gate]]\nid = "B12"\noptional = "no"\n', "wanted true or false"),
+        ("[[gate]]\nid = 12\n", "wanted a text"),
+        ('[[gate]]\nid = "B12"\nlimit = "x"\n', "wanted tables"),
+        ('[[gate]]\nid = "B12"\n[[gate.limit]]\nbelow = "1"\nmarket = "us"\n', "wanted a list"),
+        ('[[gate]]\nid = "B12"\n[[gate.limit]]\nbelow = "1"\nmarket = ["US"]\n', "wanted a list"),
+        ('[[gate]]\nid = "B12"\n[[gate.limit]]\nbelow = "1"\nstyles = ["Dry Red"]\n', "dry red"),
+        (
+            '[[gate]]\nid = "B08"\n[[gate.limit]]\nat_most = "1"\nsugar = {most = "1"}\n',
+            "`most` is not",
+        ),
+        ('[[gate]]\nid = "B29"\ndays_after = 3\n', "wanted days by kind"),
+        ('[[gate]]\nid = "B12"\nasks = "computed"\n', "there is no rule for it"),
+        ('[[gate]]\nid = "B32"\nasks = "sign-off"\n', "the program has a rule for it"),
+        ('[[gate]]\nid = "H1"\nname = "x"\nasks = "computed"\n', "there is no rule for it"),
+        ('gate = "x"\n', "wanted tables"),
+        ('words = ["a"]\n', "wanted lists of texts by kind"),
+        ('[words]\nso2 = "kmbs"\n', "wanted lists of texts by kind"),
+        ('[words]\nso2 = [""]\n', "wanted lists of texts by kind"),
+        ('topping_percent = "-1"\n', "0 to 100"),
+        ('[[gate]]\nid = "B08"\nstyles = ["sparkling"]\n', "would set it aside"),
+        ('[[gate]]\nid = "B08"\nmalolactic = "blocked"\n', "would set it aside"),
+        ('[[gate]]\nid = "B08"\nmembrane = true\n', "would set it aside"),
+        ('[[gate]]\nid = "B08"\nasks = "sign-off"\n', "would set it aside"),
+        ('[[gate]]\nid = "B08"\nquantity = "mine"\noptional = true\n', "would set it aside"),
+        ('[[gate]]\nid = "B08"\nadvisory_for = ["dry red"]\n', "would set it aside"),
+        ('[[gate]]\nid = "B08"\nwhen = "after"\n', "would set it aside"),
         ('[[gate]]\nid = "B12"\nmax_age_days = -1\n', "whole number of days"),
         ("[[gate\n", "is no TOML"),
     ],
@@ -615,6 +645,16 @@ def test_a_file_of_gates_that_is_wrong_is_refused_with_the_place(
         gates.with_own(own)
     told = [str(caught.value.says), *(one.says + one.hint for one in caught.value.findings)]
     assert any(says in each for each in told), told
+
+
+def test_a_gate_of_the_law_may_be_made_stricter(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('[[gate]]\nid = "B25"\noptional = false\nseverity = "blocking"\n'
+                   'max_age_days = 3\n[[gate.limit]]\nat_most = "0.2"\n')  # fmt: skip
+    found = gates.with_own(own).gate("B25")
+    assert found is not None
+    assert (found.optional, found.max_age_days) == (False, 3)
+    assert [one.says() for one in found.limits] == ["<= 1.0", "<= 1.0", "<= 0.5", "<= 0.2"]
 
 
 def test_every_gate_of_the_table_has_a_source_and_marks_what_is_only_proposed() -> None:
