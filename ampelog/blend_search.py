@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any
 
-from msgspec import Struct
 from msgspec.structs import replace
 
 from ampelog import moments
@@ -26,50 +25,14 @@ from ampelog.quantities import floor_text, parse
 from ampelog.questions import View
 from ampelog.recipe import Candidate, Target
 from ampelog.shares import SUPPORTED, Fill
-from ampelog.shorthand import endpoint
-from ampelog.state import VOLUME, Lot
 from ampelog.trial import ANSWER, Trial, Tried, said
+from ampelog.usable import Wine, usable
 from ampelog.verdicts import Verdict
 
 STRAINS = (Fraction(0), *(Fraction(1, 10**n) for n in (12, 10, 8, 6, 5, 4)))
 """By how much of the blend its claims are drawn tighter where the exact check disagrees."""
 STEPS = (Fraction(1), Fraction(1, 2), Fraction(1, 10), Fraction(1, 100), Fraction(1, 1000))
 """Of the unit that the volume is stated in: the largest that divides it is the step."""
-
-
-class Wine(Struct, frozen=True):
-    """A lot that may be used: what it is drawn by, and the most (10^-12 L) that it has."""
-
-    use: str
-    source: dict[str, Any]
-    vessels: tuple[str | None, ...]
-    held: int
-    spirit: bool
-
-    @property
-    def lot(self) -> str:
-        """The lot's name."""
-        return str(self.source["lot"])
-
-    def of(self, table: Any) -> Any:
-        """What a table by lots says of it."""
-        return table.get(self.use, table.get(self.lot))
-
-    def drawn(self, amount: str) -> dict[str, Any]:
-        """A draw of a quantity, as a `blend` event has it."""
-        return {**self.source, "volume": amount}
-
-    def content(self, lot: Lot) -> list[tuple[int, int]]:
-        """What is in an even draw on its vessels."""
-        holdings = [lot.holdings[vessel] for vessel in self.vessels]
-        whole = 1
-        for holding in holdings:
-            whole *= holding.amount
-        parts: dict[int, int] = {}
-        for holding in holdings:
-            for node, amount in holding.parts:
-                parts[node] = parts.get(node, 0) + amount * (whole // holding.amount)
-        return list(parts.items())
 
 
 class Search:
@@ -82,11 +45,8 @@ class Search:
         self.left_out: list[dict[str, str]] = []
         self._readings: dict[str, dict[str, tuple[Fraction, Fraction]]] = {}
         with trial.cellar() as view:
-            if trial.recipe.into in view.cellar.lots and view.lot(trial.recipe.into).holdings:
-                raise Refused(
-                    f"`{trial.recipe.into}` holds wine already",
-                    hint="name the blend anew in `into`, and let that lot be one of those to use",
-                )
+            trial.check_into(view)
+            self._asked = usable(view, self.target.use)
             self.wines = list(self._wines(view))
 
     @property
@@ -104,8 +64,7 @@ class Search:
     def _wines(self, view: View) -> Iterator[Wine]:
         instant = moments.instant(self.trial.at, self.trial.zone)
         readings = Readings(view, instant)
-        for use in self.target.use:
-            wine = _wine(view, use)
+        for wine in self._asked:
             values = {}
             for quantity in self.target.analysis:
                 draws = [Draw(wine.lot, vessel, 1, wine.spirit) for vessel in wine.vessels]
@@ -115,7 +74,7 @@ class Search:
                     break
                 values[quantity] = found
             else:
-                if self.trial.cost_of(wine.lot, wine.vessels[0]) is None and self._priced:
+                if self._price(wine) is None and self._priced:
                     raise Refused(f"target: the cost of `{wine.lot}` is not stated", hint=_COST)
                 if wine.held < self.step_size:
                     self._leave(wine, "holds less than one step")
@@ -126,6 +85,12 @@ class Search:
     @property
     def _priced(self) -> bool:
         return self.target.aim == "cheapest" or self.target.cost_most is not None
+
+    def _price(self, wine: Wine) -> Fraction | None:
+        """What a wine costs, drawn evenly on its vessels; None where one of them has no price."""
+        costs = [self.trial.cost_of(wine.lot, vessel) for vessel in wine.vessels]
+        known = [cost for cost in costs if cost is not None]
+        return sum(known, Fraction(0)) / len(costs) if len(known) == len(costs) else None
 
     def _leave(self, wine: Wine, why: str) -> None:
         self.left_out.append({"lot": wine.use, "why": why})
@@ -175,8 +140,7 @@ class Search:
     def _cost(self, wine: Wine) -> Fraction:
         """What a step of a wine costs."""
         per = parse(f"1 {self.trial.recipe.cost_per}").amount
-        cost = self.trial.cost_of(wine.lot, wine.vessels[0]) or Fraction(0)
-        return cost * self.step_size / per
+        return (self._price(wine) or Fraction(0)) * self.step_size / per
 
     def _near(self) -> tuple[Near, ...]:
         """In steps: how far each lot is from what is wanted of it, and how many steps of the blend
@@ -185,9 +149,11 @@ class Search:
             return ()
         found = []
         if self.target.near:
+            for name, amount in self.target.near.items():
+                found.append(Near(self._of(name), Fraction(amount, self.step_size)))
             for index, wine in enumerate(self.wines):
-                wished = Fraction(wine.of(self.target.near) or 0, self.step_size)
-                found.append(Near(self._alone(index), wished))
+                if not {wine.use, wine.lot} & self.target.near.keys():
+                    found.append(Near(self._alone(index), Fraction(0)))
         for quantity, span in self.target.analysis.items():
             if span.near is not None:
                 scale = span.near or Fraction(1)
@@ -204,6 +170,10 @@ class Search:
 
     def _alone(self, index: int, by: int = 1) -> tuple[Fraction, ...]:
         return tuple(Fraction(by if at == index else 0) for at in range(len(self.wines)))
+
+    def _of(self, name: str, by: int = 1) -> tuple[Fraction, ...]:
+        """What is taken of one of the lots to use, or of a lot by all that it is used as."""
+        return tuple(Fraction(by if name in (wine.use, wine.lot) else 0) for wine in self.wines)
 
     # Targets as goals
 
@@ -222,8 +192,7 @@ class Search:
             yield Aim(f"a volume of {said(least, unit)}", Every(tuple(goal for _, goal in ends)))
         else:
             yield from (Aim(f"a volume of {words}", goal) for words, goal in ends)
-        for index, wine in enumerate(self.wines):
-            yield from self._of_lot(index, wine)
+        yield from self._of_lots()
         if target.smallest is not None:
             drawn = Fraction(target.smallest, size)
             choices = tuple(
@@ -246,18 +215,24 @@ class Search:
             words = f"a cost of at most {_plain(target.cost_most)} a {self.trial.recipe.cost_per}"
             yield Aim(words, Sum(tuple(dear - self._cost(wine) for wine in self.wines)))
 
-    def _of_lot(self, index: int, wine: Wine) -> Iterator[Aim]:
+    def _of_lots(self) -> Iterator[Aim]:
+        """What is asked of a lot holds for all that it is used as, together."""
         size, unit, target = self.step_size, self.target.unit, self.target
-        least, most, spare = (wine.of(table) for table in (target.least, target.most, target.spare))
-        if least is not None:
-            goal = Sum(self._alone(index), Fraction(least, size))
-            yield Aim(f"at least {said(least, unit)} of {wine.use}", goal)
-        if most is not None:
-            goal = Sum(self._alone(index, -1), Fraction(-most, size))
-            yield Aim(f"at most {said(most, unit)} of {wine.use}", goal)
-        if spare is not None:
-            goal = Sum(self._alone(index, -1), Fraction(spare - wine.held, size))
-            yield Aim(f"{said(spare, unit)} of {wine.use} spared", goal)
+        for name, amount in target.least.items():
+            goal = Sum(self._of(name), Fraction(amount, size))
+            yield Aim(f"at least {said(amount, unit)} of {name}", goal)
+        for name, amount in target.most.items():
+            goal = Sum(self._of(name, -1), Fraction(-amount, size))
+            yield Aim(f"at most {said(amount, unit)} of {name}", goal)
+        for name, amount in target.spare.items():
+            goal = Sum(self._of(name, -1), Fraction(amount - self._there(name), size))
+            yield Aim(f"{said(amount, unit)} of {name} spared", goal)
+
+    def _there(self, name: str) -> int:
+        """All that there is of one of the lots to use, or of a lot wherever it lies."""
+        whole = next((wine.whole for wine in self._asked if wine.lot == name), None)
+        there = (wine.there for wine in self._asked if wine.use == name)
+        return next(there) if whole is None else whole
 
     # Claims
 
@@ -339,27 +314,6 @@ def _possible(condition: Condition) -> bool:
 
 _COST = 'give it in [cost], as in "24-SY" = "14.20"'
 _LABEL = "name the label that the blend is meant for, or leave `claims` out"
-
-
-def _wine(view: View, use: str) -> Wine:
-    source = endpoint(use, quantity=False)
-    lot = view.lot(source["lot"])
-    if lot.sort != VOLUME or not lot.holdings:
-        raise Refused(f"target: `{lot.name}` holds no wine, juice or must to use")
-    vessels = source.get("vessels") or ([source["vessel"]] if "vessel" in source else None)
-    if vessels is None:
-        vessels = list(lot.holdings)
-        if vessels != [None]:
-            key = "vessel" if len(vessels) == 1 else "vessels"
-            source = {**source, key: vessels[0] if len(vessels) == 1 else vessels}
-    strange = [vessel for vessel in vessels if vessel not in lot.holdings]
-    if strange:
-        where = ", ".join(f"`{each}`" for each in lot.holdings if each is not None)
-        raise Refused(f"target: `{lot.name}` is not in `{strange[0]}`", hint=f"it lies in {where}")
-    # Drawn evenly, so that the vessel that holds least bounds what can be taken.
-    held = min(lot.holdings[vessel].amount for vessel in vessels) * len(vessels)
-    spirit = any(lot.holdings[vessel].state == "spirit" for vessel in vessels)
-    return Wine(use, source, tuple(vessels), held, spirit)
 
 
 def _step(target: Target) -> tuple[Fraction, str]:

@@ -27,6 +27,8 @@ SECONDS = 20
 APART = Fraction(1, 10**5)
 """Of a step: well above what HiGHS takes for nothing (10^-6). By so much a sum is drawn tighter
 that is to be over its least, or that was missed by less than a float can tell."""
+SOMETHING = Fraction(1, 1000)
+"""Of a step: the least that a blend in finer steps takes."""
 DEAREST = 1000
 """What the dearest step costs in the numbers that HiGHS is given."""
 MOST_SETS = 300
@@ -41,8 +43,8 @@ class Near(Struct, frozen=True):
 
 
 class Plan(Struct, frozen=True):
-    """What a solver is asked. Amounts are whole steps: of each wine from 0 to ``most``. Sought is
-    the least of the cost (by wine) and all that is ``near``."""
+    """What a solver is asked. Amounts are whole steps: of each wine from 0 to ``most``, of one of
+    them at least one. Sought is the least of the cost (by wine) and all that is ``near``."""
 
     most: tuple[int, ...]
     aims: tuple[Aim, ...]
@@ -146,6 +148,9 @@ class Rows(Struct):
             self.distances()
         for aim in aims:
             self.goal(aim.goal)
+        # To take nothing meets many a target, and is no blend.
+        least = Fraction(1) if self.whole else SOMETHING
+        self.row(dict.fromkeys(range(len(self.plan.most)), Fraction(1)), least)
         with _silent():
             return milp(**self.numbers(seek=seek))
 
@@ -249,7 +254,7 @@ def _collision(plan: Plan, margins: dict[int, Fraction]) -> Found:
     kept = list(aims)
     for aim in aims:
         rest = [each for each in kept if each is not aim]
-        if not _feasible(plan, rest, margins):
+        if rest and not _feasible(plan, rest, margins):
             kept = rest
     sets = (some for size in range(1, len(kept)) for some in combinations(aims, size))
     for some in islice(sets, MOST_SETS):

@@ -11,21 +11,21 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, TypeVar
+from unicodedata import normalize
 
 from msgspec import Struct, field
 
+from ampelog import recipe_values as values
 from ampelog.errors import Finding, Refused
 from ampelog.lines import NotJson
 from ampelog.lines import value as json_value
-from ampelog.quantities import NotAQuantity, parse
-from ampelog.shorthand import endpoint
+from ampelog.quantities import NotAQuantity
 
 T = TypeVar("T")
 INTO = "trial"
 """The name of the blend where the file gives none."""
 LINEAR = ("alcohol", "glucose_fructose", "reducing_sugar", "ta", "va", "total_so2")
 """What mixes by volume, of a wine without spirit."""
-UNIT_KEYS = ("L", "hL", "gal")
 
 
 class Candidate(Struct, frozen=True):
@@ -104,19 +104,24 @@ def _parsed(data: bytes, name: str) -> dict[str, Any]:
     except UnicodeDecodeError as problem:
         raise Refused(f"{name}: not UTF-8 at byte {problem.start + 1}") from None
     try:
-        if text.lstrip()[:1] == "{":
-            found = json_value(text)
-            assert isinstance(found, dict), "what begins with a brace is an object"
-            return found
-        return tomllib.loads(text)
+        found = json_value(text) if text.lstrip()[:1] == "{" else tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
         raise Refused(f"{name} is no TOML: {problem}") from None
     except NotJson as problem:
         raise Refused(f"{name}: {problem}") from None
+    composed = _composed(found)
+    assert isinstance(composed, dict), "what begins with a brace is an object"
+    return composed
 
 
-class _WrongError(ValueError):
-    """What stands somewhere in the file is not what is wanted there."""
+def _composed(value: Any) -> Any:
+    """The same with its texts in NFC, as the ledger keeps names: an editor may write an accent as
+    a letter of its own."""
+    if isinstance(value, dict):
+        return {_composed(key): _composed(each) for key, each in value.items()}
+    if isinstance(value, list):
+        return [_composed(each) for each in value]
+    return normalize("NFC", value) if isinstance(value, str) else value
 
 
 class _Reader:
@@ -137,7 +142,7 @@ class _Reader:
             return default
         try:
             return read_(table.pop(key))
-        except (_WrongError, NotAQuantity) as problem:
+        except (values.WrongError, NotAQuantity) as problem:
             self._wrong(f"{at}{key}", str(problem))
         except Refused as problem:
             self._wrong(f"{at}{key}", problem.says, problem.hint)
@@ -154,22 +159,22 @@ class _Reader:
         label, register = self._label(table)
         take = self._take
         none: list[dict[str, Any]] = []
-        candidates = take(table, "candidate", _tables, none)
-        target = take(table, "target", _table, None)
+        candidates = take(table, "candidate", values.tables, none)
+        target = take(table, "target", values.table, None)
         found = Recipe(
             self.name,
             whole,
-            take(table, "into", _text, INTO),
-            take(table, "vessel", _text, None),
-            take(table, "at", _time, None),
-            take(table, "ref", _text, None),
+            take(table, "into", values.text, INTO),
+            take(table, "vessel", values.text, None),
+            take(table, "at", values.time, None),
+            take(table, "ref", values.text, None),
             label,
             register,
-            take(table, "markets", _texts, ()),
-            take(table, "by", _texts, ("variety", "vintage")),
-            take(table, "currency", _text, ""),
-            take(table, "cost_per", _unit, "L"),
-            take(table, "cost", _moneys, {}),
+            take(table, "markets", values.texts, ()),
+            take(table, "by", values.texts, ("variety", "vintage")),
+            take(table, "currency", values.text, ""),
+            take(table, "cost_per", values.unit, "L"),
+            take(table, "cost", values.moneys, {}),
             tuple(self._candidates(candidates)),
             self._target(target) if target is not None else None,
         )
@@ -195,9 +200,9 @@ class _Reader:
         for number, table in enumerate(tables):
             left, default = dict(table), chr(ord("A") + number % 26)
             at = f"candidate {table.get('name', default)}, "
-            name = self._take(left, "name", _text, default, at)
+            name = self._take(left, "name", values.text, default, at)
             none: tuple[dict[str, Any], ...] = ()
-            sources = self._take(left, "from", _endpoints, none, at)
+            sources = self._take(left, "from", values.endpoints, none, at)
             self._rest(left, ("name", "from"), at)
             if name in seen:
                 self._wrong(f"candidate {name}", "two candidates have this name")
@@ -210,29 +215,29 @@ class _Reader:
 
     def _target(self, table: dict[str, Any]) -> Target:
         left, at = dict(table), "target, "
-        unit = _unit_of(table.get("volume"))
+        unit = values.unit_of(table.get("volume"))
         open_: tuple[int | None, int | None] = (None, None)
 
         def amounts(key: str) -> Mapping[str, int]:
-            return self._take(left, key, _amounts, {}, at)
+            return self._take(left, key, values.amounts, {}, at)
 
         found = Target(
-            self._take(left, "aim", _aim, "closest", at),
-            self._take(left, "use", _texts, (), at),
-            self._take(left, "volume", _volumes, open_, at),
-            self._take(left, "step", _step, None, at),
+            self._take(left, "aim", values.aim, "closest", at),
+            self._take(left, "use", values.uses, (), at),
+            self._take(left, "volume", values.volumes, open_, at),
+            self._take(left, "step", values.step, None, at),
             unit,
-            self._take(left, "claims", _claims, None, at),
+            self._take(left, "claims", values.claims, None, at),
             amounts("least"),
             amounts("most"),
             amounts("spare"),
             amounts("near"),
             self._spans(left.pop("analysis", {})),
-            self._take(left, "cost_most", _money, None, at),
-            self._take(left, "smallest", _volume, None, at),
+            self._take(left, "cost_most", values.money, None, at),
+            self._take(left, "smallest", values.volume, None, at),
         )
         self._rest(left, _TARGET_KEYS, at)
-        if not found.use:
+        if not table.get("use"):
             self._wrong("target", "names no lots to `use`", 'as in use = ["24-SY@T1", "24-GR"]')
         if "volume" not in table:
             self._wrong("target", "has no `volume`", 'as in volume = "600 gal"')
@@ -243,6 +248,9 @@ class _Reader:
         near = found.near or any(span.near is not None for span in found.analysis.values())
         if found.aim == "closest" and not near and not self.problems:
             self._wrong("target", "is to be closest, and to what is not said", _NEAR)
+        if found.aim == "cheapest" and found.volume[0] is None and not found.least:
+            says = "is to be the cheapest of any volume: that would be a drop"
+            self._wrong("target", says, "give the `least` of its `volume`, or of a lot")
         return found
 
     def _spans(self, value: Any) -> Mapping[str, Span]:
@@ -260,7 +268,7 @@ class _Reader:
             else:
                 left = dict(table)
                 names = ("least", "most", "near")
-                figures = [self._take(left, key, _money, None, f"{at}, ") for key in names]
+                figures = [self._take(left, key, values.money, None, f"{at}, ") for key in names]
                 found[quantity] = Span(*figures)
         return found
 
@@ -275,108 +283,3 @@ _TARGET_KEYS = (
 )
 _SPAN_KEYS = {"least", "most", "near"}
 _NEAR = "give `near` amounts of lots, or an analysis that it shall be `near`; or aim = cheapest"
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise _WrongError(f"wanted a text, seen {_seen(value)}")
-    return value
-
-
-def _time(value: Any) -> str:
-    # TOML has dates of its own; events have them as texts.
-    return value.isoformat() if hasattr(value, "isoformat") else _text(value)
-
-
-def _texts(value: Any) -> tuple[str, ...]:
-    listed = [value] if isinstance(value, str) else value
-    if not isinstance(listed, list):
-        raise _WrongError(f"wanted a list of texts, seen {_seen(value)}")
-    return tuple(_text(each) for each in listed)
-
-
-def _table(value: Any) -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise _WrongError(f"wanted a table, seen {_seen(value)}")
-    return value
-
-
-def _tables(value: Any) -> list[dict[str, Any]]:
-    return [_table(each) for each in (value if isinstance(value, list) else [value])]
-
-
-def _money(value: Any) -> Fraction | None:
-    text = _text(value)
-    try:
-        if not text.replace(".", "", 1).isdigit() or not text.isascii():
-            raise ValueError
-        return Fraction(text)
-    except ValueError:
-        raise _WrongError(f'wanted a decimal as text, as in "12.40"; seen `{text}`') from None
-
-
-def _moneys(value: Any) -> Mapping[str, Fraction]:
-    return {name: _money(each) or Fraction(0) for name, each in _table(value).items()}
-
-
-def _unit(value: Any) -> str:
-    if value not in UNIT_KEYS:
-        raise _WrongError(f"wanted one of {', '.join(UNIT_KEYS)}, seen {_seen(value)}")
-    return str(value)
-
-
-def _volume(value: Any) -> int:
-    found = parse(_text(value))
-    if found.dimension != "volume":
-        raise _WrongError(f"`{value}` is no volume")
-    return found.amount
-
-
-def _amounts(value: Any) -> Mapping[str, int]:
-    return {name: _volume(each) for name, each in _table(value).items()}
-
-
-def _volumes(value: Any) -> tuple[int | None, int | None]:
-    if isinstance(value, dict):
-        if not value or not set(value) <= {"least", "most"}:
-            raise _WrongError("wanted a volume, or its `least` and `most`")
-        least, most = (_volume(value[k]) if k in value else None for k in ("least", "most"))
-        if least is not None and most is not None and least > most:
-            raise _WrongError("the least is more than the most")
-        return least, most
-    return _volume(value), _volume(value)
-
-
-def _unit_of(value: Any) -> str:
-    if isinstance(value, dict):
-        value = value.get("most") or value.get("least")
-    unit = str(value).rpartition(" ")[2]
-    return unit if unit in UNIT_KEYS else "L"
-
-
-def _step(value: Any) -> tuple[Fraction, str]:
-    _volume(value)
-    figure, _, unit = str(value).partition(" ")
-    return Fraction(figure), unit
-
-
-def _aim(value: Any) -> str:
-    if value not in ("cheapest", "closest"):
-        raise _WrongError(f"wanted `cheapest` or `closest`, seen {_seen(value)}")
-    return str(value)
-
-
-def _claims(value: Any) -> tuple[str, ...] | None:
-    if value is True:
-        return None
-    return () if value is False else _texts(value)
-
-
-def _endpoints(value: Any) -> tuple[dict[str, Any], ...]:
-    listed = value if isinstance(value, list) else [value]
-    return tuple(each if isinstance(each, dict) else endpoint(_text(each)) for each in listed)
-
-
-def _seen(value: Any) -> str:
-    bare = isinstance(value, (int, Fraction)) or type(value).__name__ == "float"
-    return f"the bare number {value}" if bare else f"`{value}`"

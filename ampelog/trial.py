@@ -28,7 +28,8 @@ from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import NotAQuantity, floor_text, parse, split, text
 from ampelog.questions import View, end_of
-from ampelog.recipe import UNIT_KEYS, Candidate, Recipe
+from ampelog.recipe import Candidate, Recipe
+from ampelog.recipe_values import UNIT_KEYS
 from ampelog.recording import supposed
 from ampelog.state import VOLUME
 from ampelog.verdicts import Verdict, verdict
@@ -100,7 +101,9 @@ class Trial:
         with self.cellar() as view:
             for source in sources:
                 view.lot(str(source.get("lot")))
-            whole = sum(draw.amount for draw in draws(view, candidate))
+            drawn = draws(view, candidate)
+            self.check_into(view, drawn)
+        whole = sum(draw.amount for draw in drawn)
         # Where nothing can be drawn the event is refused for that, whatever it would fill.
         into["volume"] = said(whole, unit_of(candidate)) if whole else "1 L"
         event = {
@@ -111,6 +114,18 @@ class Trial:
             "id": id_of(self.ledger, self.recipe, candidate.name),
         }
         return event if recipe.ref is None else {**event, "ref": recipe.ref}
+
+    def check_into(self, view: View, drawn: Sequence[Draw] = ()) -> None:
+        """``Refused`` where the blend would mix with wine that is in its lot: of that the answer
+        would not be."""
+        into = view.cellar.lots.get(self.recipe.into)
+        if into is None or into.sort != VOLUME:
+            return
+        if into.amount > sum(draw.amount for draw in drawn if draw.lot == into.name):
+            raise Refused(
+                f"`{into.name}` holds wine already",
+                hint="name the blend anew in `into`, and let that lot be one of those to draw on",
+            )
 
     def _entries(self, candidate: Candidate) -> list[Entry]:
         where = f"{self.recipe.name}, candidate {candidate.name}"

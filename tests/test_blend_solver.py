@@ -14,8 +14,8 @@ from ampelog.blend_solver import Near, Plan, solve
 
 
 def blends(plan: Plan) -> Iterator[tuple[int, ...]]:
-    """Every blend in whole steps."""
-    return product(*(range(most + 1) for most in plan.most))
+    """Every blend in whole steps; to take nothing is none."""
+    return filter(any, product(*(range(most + 1) for most in plan.most)))
 
 
 def meets(aims: Sequence[Aim], amounts: Amounts) -> bool:
@@ -37,7 +37,7 @@ WEIGHTS = st.fractions(-2, 2, max_denominator=12)
 def plans(draw: st.DrawFn) -> Plan:
     """Two to four wines of few steps, with a volume, and targets of every form."""
     count = draw(st.integers(2, 4))
-    most = tuple(draw(st.lists(st.integers(0, 5), min_size=count, max_size=count)))
+    most = tuple(draw(st.lists(st.integers(0, 5), min_size=count, max_size=count).filter(any)))
 
     def linear() -> Sum:
         weigh = tuple(draw(st.lists(WEIGHTS, min_size=count, max_size=count)))

@@ -174,6 +174,11 @@ def test_a_trial_of_what_cannot_be_is_refused_as_its_recording_would_be(
         assert says in answer.said
     full = cellar("trial", put(tmp_path, EQUAL.replace("T9", "T4")))
     assert "still holds" in full.said
+    for words in (EQUAL, CHEAP):
+        mixed = put(tmp_path, words.replace('"E"', '"B"').replace('vessel = "T9"', ""))
+        for more in ((), ("--as-of", "2025-12-31")):
+            answer = cellar("trial", mixed, *more)
+            assert (answer.code, "`B` holds wine already" in answer.said) == (2, True)
 
 
 def test_a_trial_rests_on_supposed_events_and_on_a_past_day(cellar: Run, tmp_path: Path) -> None:
@@ -363,6 +368,92 @@ def test_several_vessels_are_drawn_evenly_and_the_emptiest_bounds_them(vintage: 
     ]
 
 
+PARTED = """
+{"kind": "receive", "at": "2024-12-01", "lot": "A", "vessel": "T1", "volume": "100 L"}
+{"kind": "receive", "at": "2024-12-01", "lot": "A", "vessel": "T3", "volume": "100 L"}
+{"kind": "receive", "at": "2024-12-01", "lot": "B", "vessel": "T2", "volume": "1000 L"}
+{"kind": "receive", "at": "2024-12-01", "lot": "C", "vessel": "C1", "volume": "20 L"}
+{"kind": "receive", "at": "2024-12-01", "lot": "C", "vessel": "C2", "volume": "1000 L"}
+"""
+
+
+def blended(cellar: Vintage, use: str, cost: str, **target: Any) -> dict[str, str] | None:
+    """What the cheapest 200 L take of each wine, by its lot and vessels; None where none is."""
+    prices = dict(one.split("=") for one in cost.split())
+    wanted = {"aim": "cheapest", "volume": "200 L", "use": use.split(), **target}
+    tried, _ = Search(trial_of(cellar, {"cost": prices, "target": wanted})).found()
+    if tried is None:
+        return None
+    rows = tried.answer["components"]
+    return {f"{row['lot']}@{','.join(row['vessels'])}": row["volume_l"] for row in rows}
+
+
+@pytest.mark.parametrize(
+    ("use", "cost", "target", "wanted"),
+    [
+        ("A@T1 A@T3 B", "A=1 B=2", {"most": {"A": "50 L"}}, {"A": 50, "B": 150}),
+        ("A@T1 A@T3 B", "A=1 B=2", {"spare": {"A": "60 L"}}, {"A": 140, "B": 60}),
+        ("A@T1 B", "A=1 B=2", {"spare": {"A": "100 L"}}, {"A": 100, "B": 100}),
+        ("A@T1 B", "A=1 B=2", {"spare": {"A@T1": "60 L"}}, {"A": 40, "B": 160}),
+        ("A@T1 A@T3 B", "A=3 B=2", {"least": {"A": "60 L"}}, {"A": 60, "B": 140}),
+        ("A@T1 A@T3 B", "A=1 B=2", {"most": {"A@T1": "10 L"}}, {"A": 110, "B": 90}),
+        ("C B", "C=1 B=2", {"spare": {"C": "100 L"}}, {"C": 40, "B": 160}),
+        ("C B", "C=1 B=2", {"spare": {"C": "981 L"}}, {"C": 39, "B": 161}),
+        ("C B", "C=1 B=2", {"spare": {"C": "1021 L"}}, None),
+        ("A B", "A@T1=1 A@T3=9 B=3", {"cost_most": "4"}, {"B": 200}),
+        ("A B", "A@T1=1 A@T3=9 B=6", {"cost_most": "5.5"}, {"A": 200}),
+    ],
+)
+def test_what_is_asked_of_a_lot_holds_for_all_of_it(
+    vintage: Vintage, use: str, cost: str, target: dict[str, Any], wanted: dict[str, int] | None
+) -> None:
+    """By hand: of the cheaper wine as much as the target leaves; drawn evenly, a lot costs the mean
+    of its vessels."""
+    vintage.load(PARTED)
+    found = blended(vintage, use, cost, **target)
+    taken: dict[str, int] = {}
+    for where, volume in (found or {}).items():
+        taken[where[0]] = taken.get(where[0], 0) + int(volume)
+    assert (taken or None) == wanted
+
+
+def test_a_lot_is_near_to_what_is_wished_of_it_by_all_that_it_is_used_as(
+    vintage: Vintage,
+) -> None:
+    vintage.load(PARTED)
+    near = {"A": "150 L", "B": "50 L"}
+    found = blended(vintage, "A@T1 A@T3 B", "A=1 B=1", aim="closest", near=near)
+    assert found is not None
+    assert found["B@T2"] == "50"
+
+
+def test_a_wine_that_is_named_twice_is_refused(vintage: Vintage) -> None:
+    vintage.load(PARTED)
+    for use in ("A A@T1", "B B"):
+        with pytest.raises(Refused, match="both draw on"):
+            blended(vintage, use, "A=1 B=1")
+
+
+def test_a_statement_that_no_blend_can_bear_collides_alone(vintage: Vintage) -> None:
+    vintage.load(WINES.format(Fraction(1, 2), Fraction(1, 2), Fraction(1, 4), Fraction(3, 4)))
+    target = {"aim": "cheapest", "volume": "200 L", "use": ["X", "Y"], "claims": ["variety"]}
+    table = {"label": "Ford Syrah", "cost": {"X": "1", "Y": "2"}, "target": target}
+    tried, found = Search(trial_of(vintage, table)).found()
+    assert tried is None
+    assert [name.partition(":")[0] for name in found.collide] == ["variety"]
+
+
+def test_an_accent_is_the_same_however_the_file_has_it(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "receive", "at": "2024-12-01", "lot": "Ros\u00e9", "vessel": "T1", "volume": "9 L"}'
+    )
+    words = '[cost]\n"Rose\u0301" = "1"\n[[candidate]]\nfrom = ["Rose\u0301 5 L"]\n'
+    plan = recipe.read(words.encode(), "t.toml")
+    (candidate,) = plan.candidates
+    tried = Trial(vintage.ledger, plan, Asking("Ines", NOW)).tried(candidate)
+    assert (tried.answer["volume_l"], tried.answer["cost"]["missing"]) == ("5", [])
+
+
 # --- estimates ---
 
 READINGS = """
@@ -516,6 +607,9 @@ BAD = {
     '[target]\nuse = ["A"]\nvolume = "1 L"': "is to be closest, and to what is not said",
     '[target]\nvolume = "1 L"\naim = "cheapest"': "names no lots to `use`",
     '[target]\nuse = ["A"]\naim = "cheapest"': "has no `volume`",
+    '[target]\nuse = ["A"]\naim = "cheapest"\nvolume = {most = "9 L"}': "that would be a drop",
+    '[target]\nuse = ["A 60 L"]\naim = "cheapest"\nvolume = "1 L"': "names a quantity",
+    '[target]\nuse = ["A all"]\naim = "cheapest"\nvolume = "1 L"': "names a quantity",
     '[target]\nuse = ["A"]\nvolume = "1 kg"\naim = "cheapest"': "is no volume",
     '[target]\nuse = ["A"]\nvolume = "1 L"\naim = "cheapest"\nleast = {B = "1 L"}': "not among",
     '[target]\nuse = ["A"]\nvolume = "1 L"\naim = "cheapest"\nanalysis = {ph = {most = "3"}}':
