@@ -13,14 +13,24 @@ from typing import Any
 from msgspec import Struct, field
 
 from ampelog import moments
-from ampelog.biography import REFERMENTATION, Body, Measured, Telling, biographies
+from ampelog.biography import (
+    ADDS_NOTHING,
+    REFERMENTATION,
+    Body,
+    Change,
+    Measured,
+    Telling,
+    biographies,
+)
 from ampelog.cellar_work import Dealing, dealings
 from ampelog.composing import fills_of
 from ampelog.excerpt import alone, ends, filled
 from ampelog.gates import table
 from ampelog.measurements import told
+from ampelog.movement import draws
 from ampelog.questions import View
 from ampelog.state import BOTTLES, VOLUME, Lot
+from ampelog.steps import Step
 
 Order = tuple[int, int]
 
@@ -77,13 +87,30 @@ def of_lot(view: View, lot: Lot) -> list[Analysed]:
 # The wine
 
 
+class _Bottlings(Telling):
+    """The story of wines up to their bottlings."""
+
+    def bottled(self, step: Step) -> Body:
+        """The wine that a bottling is about to draw, with what it adds: a closure adds nothing."""
+        drawn = draws(self.cellar, step.model.from_, step)
+        pool = self.pool([draw for draw in drawn if draw.lot.sort == VOLUME], step)
+        for use in step.event.get("materials") or ():
+            made = self.cellar.registers.at("material", use["material"], step.instant).get("is")
+            says = f"{use['material']} went in at the bottling"
+            for kind in self.table.kinds_of(" ".join([use["material"], *(made or ())])):
+                voids = kind not in ADDS_NOTHING
+                change = Change(kind, step.instant, step.position, step.id, says, voids)
+                pool.changes += (change,)
+        return pool
+
+
 def _drawn(view: View, positions: Collection[int]) -> dict[int, Body]:
     """The wine that these bottlings drew, as it was known just then."""
     steps = [s for s in view.steps if s.position in positions and s.event["kind"] == "bottle"]
     if not steps:
         return {}
     story = alone(view.steps, set().union(*map(filled, steps)))
-    telling = Telling(view, table(), story.names)
+    telling = _Bottlings(view, table(), story.names)
     wanted, found = {step.position for step in steps}, {}
     for step in story.steps:
         if step.position in wanted:

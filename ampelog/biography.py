@@ -34,7 +34,7 @@ Key = tuple[str, str | None]
 BLEND, MOVEMENT, WATER, OTHER = "blend", "movement", "water", "other"
 REFERMENTATION, MALOLACTIC = "refermentation", "malolactic"
 _MOVING = frozenset({"crush", "press", "rack", "barrel_down", "top", "blend"})
-_ADDS_NOTHING = frozenset({"so2", "filtration", "cold", "gas"})
+ADDS_NOTHING = frozenset({"so2", "filtration", "cold", "gas"})
 """Treatments that void what names them alone; every other addition voids whatever was measured."""
 _EXPLAINED = frozenset({"produced", "contraction"})
 _WHOLE = Fraction(1)
@@ -141,7 +141,7 @@ class Telling:
     """The events once more, with the bodies of the lots that matter, ``names``, handed on."""
 
     def __init__(self, view: View, table: Table, names: set[str]) -> None:
-        self._cellar, self.table, self._names = view.beginning(), table, names
+        self.cellar, self.table, self._names = view.beginning(), table, names
         self._steps: list[Step] = []
         self._limit = Fraction(table.topping_percent) / 100
         self._merged: dict[tuple[int, ...], tuple[object, tuple[Change, ...]]] = {}
@@ -151,7 +151,7 @@ class Telling:
     def twin(self) -> Telling:
         """The same so far, to be told on otherwise."""
         twin = copy(self)
-        twin._cellar, twin._steps = self._cellar.twin(), list(self._steps)
+        twin.cellar, twin._steps = self.cellar.twin(), list(self._steps)
         twin._merged, twin._unexplained = dict(self._merged), dict(self._unexplained)
         twin._bodies = {key: body.copy() for key, body in self._bodies.items()}
         return twin
@@ -163,7 +163,7 @@ class Telling:
 
     def view(self, view: View, instant: int) -> View:
         """The view of the cellar as it stands by now, and a question of that instant."""
-        return view.during(self._cellar, self._steps, instant)
+        return view.during(self.cellar, self._steps, instant)
 
     def happen(self, steps: Iterable[Step]) -> None:
         """Apply steps, and hand on what is known of the wine."""
@@ -181,9 +181,9 @@ class Telling:
             self._gauges(step)
         elif event.get("lot") in self._names and kind in _IN_PLACE:
             _IN_PLACE[kind](self, step)
-            apply(self._cellar, [step])
+            apply(self.cellar, [step])
         else:
-            apply(self._cellar, [step])
+            apply(self.cellar, [step])
             if kind in ("receive", "return") and event.get("lot") in self._names:
                 self._enters(step)
 
@@ -193,9 +193,9 @@ class Telling:
 
     def _moves(self, step: Step) -> None:
         """What is drawn is one body; each fill mixes it with what is there."""
-        cellar, model = self._cellar, step.model
+        cellar, model = self.cellar, step.model
         drawn = [draw for draw in draws(cellar, model.from_, step) if draw.lot.sort == VOLUME]
-        pool = self._pool(drawn, step)
+        pool = self.pool(drawn, step)
         there = {
             (name, vessel)
             for name in filled(step)
@@ -215,21 +215,10 @@ class Telling:
                 self._bodies[key] = pool.copy()
                 self._bodies[key].changes = changes
 
-    def _pool(self, drawn: Sequence[Draw], step: Step) -> Body:
+    def pool(self, drawn: Sequence[Draw], step: Step) -> Body:
+        """What is known of what a step is about to draw, as one body."""
         parts = [(self._body((draw.lot.name, draw.vessel)), draw.amount) for draw in drawn]
         return self._mixed(parts, step, "it was mixed") if parts else Body()
-
-    def bottled(self, step: Step) -> Body:
-        """The wine that a bottling is about to draw, with what it adds: a closure adds nothing."""
-        drawn = draws(self._cellar, step.model.from_, step)
-        pool = self._pool([draw for draw in drawn if draw.lot.sort == VOLUME], step)
-        for use in step.event.get("materials") or ():
-            made = self._cellar.registers.at("material", use["material"], step.instant).get("is")
-            says = f"{use['material']} went in at the bottling"
-            for kind in self.table.kinds_of(" ".join([use["material"], *(made or ())])):
-                voids = kind not in _ADDS_NOTHING
-                pool.changes += (Change(kind, *self._told(step, says), voids),)
-        return pool
 
     def _filled(self, model: Any) -> Iterable[tuple[Key, int]]:
         """The holdings filled, each with what came into it."""
@@ -242,7 +231,7 @@ class Telling:
         return found.items()
 
     def _held(self, key: Key) -> Holding | None:
-        lot = self._cellar.lots.get(key[0])
+        lot = self.cellar.lots.get(key[0])
         return None if lot is None else lot.holdings.get(key[1])
 
     def _mixed(self, parts: Sequence[tuple[Body, int]], step: Step, says: str) -> Body:
@@ -296,13 +285,13 @@ class Telling:
         before = {
             (end.lot, vessel)
             for end in step.model.of
-            if (lot := self._cellar.lots.get(end.lot)) is not None
+            if (lot := self.cellar.lots.get(end.lot)) is not None
             for vessel in vessels_of(end) or lot.holdings
         }
         held = {key: holding.amount for key in before if (holding := self._held(key))}
-        there = self._cellar.lots.get(name)
+        there = self.cellar.lots.get(name)
         was = {} if there is None else {v: one.amount for v, one in there.holdings.items()}
-        apply(self._cellar, [step])
+        apply(self.cellar, [step])
         for key in sorted(held, key=str):
             new = (name, key[1])
             body = self._bodies.pop(key, Body())
@@ -327,9 +316,9 @@ class Telling:
     def _gauges(self, step: Step) -> None:
         """What a dip or a count found otherwise than the book, and nobody explained."""
         name = step.event["lot"]
-        lot = self._cellar.lots.get(name)
+        lot = self.cellar.lots.get(name)
         before = 0 if lot is None else lot.amount
-        apply(self._cellar, [step])
+        apply(self.cellar, [step])
         if lot is not None and step.event.get("reason") not in _EXPLAINED:
             found = abs(lot.amount - before)
             self._unexplained[name] = self._unexplained.get(name, 0) + found
@@ -338,7 +327,7 @@ class Telling:
 
     def _target(self, step: Step) -> list[Key]:
         """The holdings that an event in place is about."""
-        lot = self._cellar.lots.get(step.event["lot"])
+        lot = self.cellar.lots.get(step.event["lot"])
         if lot is None or lot.sort != VOLUME:
             return []
         vessels: Iterable[str | None] = vessels_of(step.model) or lot.holdings
@@ -361,7 +350,7 @@ class Telling:
         adds = event.get("adds") is not None or event.get("role") is not None
         says = f"treated: {', '.join(dict.fromkeys([event['treatment'], *used]))}"
         for kind in self._kinds(event, used):
-            self._changes(step, kind, says, voids=adds or kind not in _ADDS_NOTHING)
+            self._changes(step, kind, says, voids=adds or kind not in ADDS_NOTHING)
 
     def _kinds(self, event: dict[str, Any], used: Sequence[str]) -> Iterable[str]:
         """All that a treatment was: each material is judged by its own name. One alone whose name
