@@ -10,6 +10,8 @@ from calendar import isleap
 from datetime import date
 from typing import Any
 
+from msgspec import Struct
+
 from ampelog.appellations import Places, inside, listing
 from ampelog.grapes import fold
 from ampelog.registers import Registers
@@ -65,23 +67,38 @@ def _lies(places: Places, here: str, name: str) -> bool | None:
     return None if found is None and places.type_of(here) is None else bool(found)
 
 
+class Picking(Struct, frozen=True):
+    """When fruit was picked: the instant, and the day in the premises' zone."""
+
+    instant: int
+    day: date
+
+
 def controlled(
-    registers: Registers, block: str, instant: int, estate: bool | None, years: int
+    registers: Registers, block: str, picked: Picking, estate: bool | None, years: int
 ) -> bool | None:
-    """Whether the fruit of a block was the winery's own, at an instant; None where nobody knows.
+    """Whether the fruit of a block was the winery's own when it was picked; None where nobody
+    knows.
 
     ``estate`` says that the winery grows it on land it owns or controls; what is registered of its
-    ``control`` must bear that out: a lease of at least so many ``years``, and the winery itself
-    doing the work. Whose names are the winery's is told by its premises and by the estate blocks
-    that it owns.
+    ``control`` must bear that out: in force on the day of picking, a lease of at least so many
+    ``years``, and the winery itself doing the work (27 CFR 4.26(c)). Whose names are the winery's
+    is told by its premises and by the estate blocks that it owns.
     """
     if not estate:
         return estate
-    control = registers.at("block", block, instant).get("control")
+    control = registers.at("block", block, picked.instant).get("control")
     if control is None:
         return True
-    answers = [_long_enough(control, years), _farmed(registers, control, instant)]
-    return False if False in answers else None if None in answers else True
+    farmed = _farmed(registers, control, picked.instant)
+    return every((_in_force(control, picked.day), _long_enough(control, years), farmed))
+
+
+def _in_force(control: dict[str, Any], on: date) -> bool:
+    begun, ended = control.get("from"), control.get("to")
+    return (begun is None or date.fromisoformat(begun) <= on) and (
+        ended is None or on <= date.fromisoformat(ended)
+    )
 
 
 def _long_enough(control: dict[str, Any], years: int) -> bool | None:
@@ -101,9 +118,10 @@ def _after(day: date, years: int) -> date:
 
 
 def _farmed(registers: Registers, control: dict[str, Any], instant: int) -> bool | None:
+    """Whether the winery does the work; of leased land nobody knows where it is not said."""
     farmer = control.get("farmed_by")
     if farmer is None:
-        return True
+        return True if control["basis"] == "owned" else None
     if any(fold(farmer) == fold(name) for name in registers.names("premises")):
         return True
     own = {fold(name) for name in _own_names(registers, instant)}

@@ -21,7 +21,7 @@ from ampelog.analysed import Analysed, of_fills, of_wines
 from ampelog.cellar_work import done, made_of
 from ampelog.composing import FIELDS, SEVERAL, fills_of
 from ampelog.composition import Composition, Pooled
-from ampelog.estate import controlled
+from ampelog.estate import Picking, controlled
 from ampelog.expander import Expander
 from ampelog.genealogy import Kinds, Mark
 from ampelog.law import Pack
@@ -319,9 +319,12 @@ class Evidence:
         years = self.asked.own
         if years is None or leaf.block is None:
             return None
-        event = self._events[leaf.position]
-        instant = moments.instant(event["at"], self.view.zone)
-        return controlled(self.view.cellar.registers, leaf.block, instant, leaf.estate, years)
+        event, zone = self._events[leaf.position], self.view.zone
+        instant = moments.instant(event["at"], zone)
+        if event["kind"] == "receive" and leaf.picked_on is not None:
+            instant = moments.instant(leaf.picked_on.isoformat(), zone)
+        picked = Picking(instant, moments.day(instant, zone))
+        return controlled(self.view.cellar.registers, leaf.block, picked, leaf.estate, years)
 
     def _made_here(self, leaf: Leaf) -> bool | None:
         """Whether the bottler fermented it, at the premises where it is bottled."""

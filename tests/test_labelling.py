@@ -148,9 +148,14 @@ def test_bottles_that_were_relabelled_and_wine_that_is_gone_are_followed_too(
     ("control", "wanted"),
     [
         ('{"basis": "owned"}', SUPPORTED),
-        ('{"basis": "leased", "from": "2023-01-01", "to": "2025-12-31"}', SUPPORTED),
+        (
+            '{"basis": "leased", "from": "2023-01-01", "to": "2025-12-31", "farmed_by": "Us"}',
+            SUPPORTED,
+        ),
+        # nobody knows who does the work on leased land where it is not said
+        ('{"basis": "leased", "from": "2023-01-01", "to": "2025-12-31"}', UNDETERMINED),
         ('{"basis": "leased", "from": "2023-01-01", "to": "2025-12-30"}', REFUSED),
-        ('{"basis": "leased", "from": "2023-01-01"}', UNDETERMINED),
+        ('{"basis": "leased", "from": "2023-01-01", "farmed_by": "Us"}', UNDETERMINED),
         (
             '{"basis": "leased", "from": "2020-01-01", "to": "2030-01-01", "farmed_by": "Guest"}',
             REFUSED,
@@ -169,6 +174,51 @@ def test_land_is_the_winerys_own_by_title_or_by_a_lease_of_three_years(
         ESTATE + '{"kind": "block", "at": "2000-01-01", "name": "More", "within": ["Two Fords"],'
         f' "estate": true, "plantings": [{{"variety": "Syrah"}}], "control": {control}}}\n'
         + WINE.replace('"Own"', '"More"')
+        + BOTTLED
+    )
+    assert asked(vintage, "BW", "Estate")["us-estate-grapes"]["verdict"] == wanted
+
+
+@pytest.mark.parametrize(
+    ("control", "wanted"),
+    [
+        ('"leased", "from": "2010-01-01", "to": "2016-12-31"', REFUSED),
+        ('"leased", "from": "2020-01-01", "to": "2024-09-09"', REFUSED),
+        ('"leased", "from": "2020-01-01", "to": "2024-09-10"', SUPPORTED),
+        ('"leased", "from": "2024-09-10", "to": "2030-01-01"', SUPPORTED),
+        ('"leased", "from": "2024-09-11", "to": "2030-01-01"', REFUSED),
+        ('"leased", "from": "2024-09-11"', REFUSED),
+        ('"owned", "from": "2024-09-10"', SUPPORTED),
+        ('"owned", "from": "2024-09-11"', REFUSED),
+        ('"owned", "from": "1999-01-01", "to": "2024-09-09"', REFUSED),
+    ],
+)
+def test_land_is_the_winerys_own_on_the_day_of_picking(
+    vintage: Vintage, control: str, wanted: str
+) -> None:
+    # EVENTS.md: control is that of the day of picking; the fruit was picked on 2024-09-10
+    vintage.load(
+        ESTATE + '{"kind": "block", "at": "2000-01-01", "name": "More", "within": ["Two Fords"],'
+        ' "estate": true, "plantings": [{"variety": "Syrah"}],'
+        f' "control": {{"basis": {control}, "farmed_by": "Us"}}}}\n'
+        + WINE.replace('"Own"', '"More"')
+        + BOTTLED
+    )
+    assert asked(vintage, "BW", "Estate")["us-estate-grapes"]["verdict"] == wanted
+
+
+@pytest.mark.parametrize(
+    ("harvested", "wanted"), [("2023-09-10", REFUSED), ("2024-09-10", SUPPORTED)]
+)
+def test_own_grapes_that_came_in_by_a_receipt_go_by_their_harvest(
+    vintage: Vintage, harvested: str, wanted: str
+) -> None:
+    vintage.load(
+        ESTATE.replace('"from": "1999-01-01"', '"from": "2024-01-01"')
+        + '{"kind": "receive", "at": "2024-09-10", "lot": "G", "mass": "1000 kg", "vessel": "BIN",'
+        ' "state": "grapes", "composition":'
+        f' [{{"share": "1", "block": "Own", "harvested": "{harvested}"}}]}}\n'
+        + WINE[WINE.index('{"kind": "crush"') :]
         + BOTTLED
     )
     assert asked(vintage, "BW", "Estate")["us-estate-grapes"]["verdict"] == wanted
