@@ -33,6 +33,7 @@ from ampelog.registers import Registers
 from ampelog.shares import Fill, Stay, every, some
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, MASS, Lot
+from ampelog.waymarks import Waymarks
 
 
 class Seen(Alike, frozen=True, eq=False):
@@ -81,13 +82,15 @@ class Seen(Alike, frozen=True, eq=False):
 class Asked(Struct, frozen=True):
     """What the rules and statements at hand ask. ``days``: whether the day of picking matters;
     ``own``: the years of lease that make land the winery's own, None where that is not asked;
-    ``made``: where wine was fermented; ``weights``: the grapes behind it; ``values``: what was
+    ``made``: where wine was fermented; ``here``: whether that was where it is bottled;
+    ``weights``: the grapes behind it; ``values``: what was
     analysed; ``done``: what was done to it; ``materials``: what was added."""
 
     days: Callable[[date], bool] | None = None
     facts: tuple[str, ...] = ()
     own: int | None = None
     made: bool = False
+    here: bool = False
     weights: bool = False
     values: bool = False
     done: bool = False
@@ -134,6 +137,7 @@ def wanted(packs: Sequence[Pack], statements: Iterable[Mapping[str, Any]]) -> As
         facts=tuple(sorted(facts - {"place"})),
         own=max(own, default=0) if any(one.get("estate_bottled") for one in stated) else None,
         made=any(rule.made_in for rule in rules) or any(one.get("bottler") for one in stated),
+        here=any(one.get("bottler") in ("produced", "made") for one in stated),
         weights=any(rule.basis == "grapes" for rule in rules),
         done=any(one.get("bottler") not in (None, "produced", "made") for one in stated),
         materials=any("contains" in str(each.get("says", "")).casefold() for each in texts),
@@ -170,7 +174,6 @@ class Evidence:
         """Whether all of it is of fruit that is said to be the estate's."""
         self.premises = Premises(view, self.instant)
         self._events: dict[int, dict[str, Any]] = {}
-        self._densities: dict[int, Fraction] = {}
         self._stays: dict[int | None, Stay] | None = None
 
     def fills(self, content: Sequence[tuple[int, int]] | None = None) -> list[Fill]:
@@ -244,14 +247,14 @@ class Evidence:
 
     def _compositions(self, parts: list[list[tuple[int, int]]]) -> list[Composition]:
         """The compositions, with the marks that are asked for on their leaves."""
-        ferments = self.asked.made and not self.premises.alone
-        ferments |= bool({"organism", "regime"} & set(self.asked.facts))
-        weights = self.asked.weights and not ferments and self.lot.sort != MASS
-        kinds = Kinds(True, "fraction" in self.asked.facts, ferments or weights)
-        if not weights and not (ferments and self.asked.made):
-            bodies = self.view.compositions(self.lot, parts, kinds=kinds, instant=self.instant)
+        made = self.asked.here or (self.asked.made and not self.premises.alone)
+        weights = self.asked.weights and self.lot.sort != MASS
+        worked = bool({"organism", "regime"} & set(self.asked.facts))
+        kinds = Kinds(True, "fraction" in self.asked.facts, made or weights or worked)
+        if made or weights:
+            bodies = self._marked(parts, kinds, ferments=made or worked)
         else:
-            bodies = self._marked(parts, kinds, weights=weights)
+            bodies = self.view.compositions(self.lot, parts, kinds=kinds, instant=self.instant)
         leaves = {leaf for body in bodies for leaf in body.leaves}
         self.estate = all(leaf.estate is True for leaf in leaves)
         owned = self.asked.own is not None
@@ -260,35 +263,35 @@ class Evidence:
         return bodies
 
     def _marked(
-        self, parts: list[list[tuple[int, int]]], kinds: Kinds, *, weights: bool
+        self, parts: list[list[tuple[int, int]]], kinds: Kinds, *, ferments: bool
     ) -> list[Composition]:
-        """Compositions whose leaves know the crush that they came through, or the fermentation."""
+        """Compositions whose leaves know their fermentation, and the weight of the grapes behind
+        them."""
         everything = [part for content in parts for part in content]
         genealogy = self.view.genealogy(everything)
-        expand = Expander(self.view, genealogy, everything, self.instant, not weights)
-        if weights:
-            plain: dict[int, Mark] = {
-                node: (mark[0], mark[1], None) for node, mark in genealogy.marks.items()
-            }
-            pools = self.view.pools(max((node for node, _ in everything), default=0))
-            self._densities = {node: Fraction(mass, volume) for node, mass, volume in pools}
-            none: Mark = (None, None, None)
-            through = {node: (*plain.get(node, none)[:2], node) for node in self._densities}
-            genealogy = replace(genealogy, marks={**plain, **through})
+        pools = self.view.pools(max((node for node, _ in everything), default=0))
+        ways = Waymarks(genealogy, pools if self.asked.weights else [], ferments=ferments)
+        marked = ways.marked()
+        expand = Expander(self.view, genealogy, everything, self.instant, ferments)
 
-        def pooled(node: int, mark: Mark) -> list[tuple[Leaf, Fraction]]:
-            taken = (mark[0], mark[1], None) if weights else mark
-            return [(replace(leaf, pool=mark[2]), share) for leaf, share in expand(node, taken)]
+        def passed(node: int, mark: Mark) -> list[tuple[Leaf, Fraction]]:
+            way = ways.passed(mark[2])
+            found = expand(node, (mark[0], mark[1], way.ferment))
+            return [
+                (replace(leaf, ferment=way.ferment, weight=way.weight), share)
+                for leaf, share in found
+            ]
 
         seed = f"{self.view.head.root}/{self.lot.name}"
-        return [Composition(genealogy, content, pooled, seed, kinds) for content in parts]
+        return [Composition(marked, content, passed, seed, kinds) for content in parts]
 
     def _pooled(self, body: Composition, fill: int | None = None) -> Pooled[Seen]:
         """The sources as they are seen, by the places of the day on which a fill was bottled, with
         the weight of the grapes behind them if that is asked."""
         places = self._map if fill is None else self._map_of(fill)
-        see = partial(self._see, places=places)
-        return body.pooled(see, self._weight if self._densities else None)
+        here = self.premises.filled(self.lot, fill) if self.asked.here else None
+        see = partial(self._see, places=places, here=here)
+        return body.pooled(see, _weight if self.asked.weights else None)
 
     def _map_of(self, fill: int) -> Places:
         bottled = self.lot.fills[fill].ended if fill in self.lot.fills else None
@@ -298,19 +301,14 @@ class Evidence:
             self._maps[bottled] = _Map(self.view.cellar.registers, bottled)
         return self._maps[bottled]
 
-    def _weight(self, leaf: Leaf) -> Fraction | None:
-        if leaf.material is not None:
-            return Fraction(0)
-        return self._densities.get(leaf.pool) if leaf.pool is not None else None
-
-    def _see(self, leaf: Leaf, places: Places) -> Seen:
+    def _see(self, leaf: Leaf, places: Places, here: str | None) -> Seen:
         """A source as far as it is asked about."""
         facts = tuple((n, SEVERAL.get(n, FIELDS[n])(leaf)) for n in self.asked.facts)
         extra = Seen()
         if leaf.material is None:
             extra = Seen(
                 own=self._own(leaf),
-                made_here=self._made_here(leaf),
+                made_here=self._made_here(leaf, here),
                 made_at=self._made_at(leaf),
             )
         return seen(replace(leaf, places=places), self.asked, extra, facts)
@@ -326,17 +324,18 @@ class Evidence:
         picked = Picking(instant, moments.day(instant, zone))
         return controlled(self.view.cellar.registers, leaf.block, picked, leaf.estate, years)
 
-    def _made_here(self, leaf: Leaf) -> bool | None:
-        """Whether the bottler fermented it, at the premises where it is bottled."""
-        if not self.asked.made:
+    def _made_here(self, leaf: Leaf, here: str | None) -> bool | None:
+        """Whether the bottler fermented it at the premises where it is bottled (``here``). Of
+        wine whose fermentation is not recorded nobody knows, nor of must that may yet ferment."""
+        if not self.asked.here:
             return None
         event = self._events.get(leaf.position, {"kind": leaf.kind})
         if made_elsewhere(event):
             return False if event.get("supplier") else None
-        if self.premises.alone:
-            return True
         found = self._fermented(leaf)
-        return found[0] == self.premises.home if len(found) == 1 else None
+        if leaf.ferment is None or here is None or len(found) > 1:
+            return None
+        return found == (here,)
 
     def _made_at(self, leaf: Leaf) -> tuple[tuple[str, ...], ...]:
         """The places where it may have been fermented, those of each premises together."""
@@ -350,6 +349,10 @@ class Evidence:
         return tuple(dict.fromkeys(found)) if all(found) else ()
 
     def _fermented(self, leaf: Leaf) -> tuple[str, ...]:
-        number = None if self.premises.alone else leaf.pool
+        number = None if self.premises.alone else leaf.ferment
         ferment = self.view.ferments().get(number) if number is not None else None
         return self.premises.fermented(ferment)
+
+
+def _weight(leaf: Leaf) -> Fraction | None:
+    return leaf.weight if leaf.material is None else Fraction(0)

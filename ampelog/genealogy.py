@@ -43,12 +43,15 @@ class Genealogy(Struct):
 
     ``labels[n]`` is (lot, vessel) and only there where a question needs it; ``marks[n]`` is there
     for the nodes that give one; ``begins`` are the nodes in which a fermentation begins.
+    ``took``: what the third mark becomes at a node that gives any, where it is not the fermentation
+    (``waymarks``).
     """
 
     parents: Sequence[Parts]
     marks: dict[int, Mark] = field(default_factory=dict)
     labels: Sequence[tuple[str | None, str | None]] = ()
     begins: Collection[int] = frozenset()
+    took: Callable[[int | None, int], int] | None = None
 
 
 def fixed(amount: int, parts: Parts) -> list[tuple[int, int]]:
@@ -103,6 +106,7 @@ def back(
     that it came into.
     """
     parents, marks, begins = genealogy.parents, genealogy.marks, genealogy.begins
+    took = genealogy.took
     sources: dict[tuple[int, Mark], int] = {}
     walk: _Walk[Mark] = _Walk(split)
     walk.give(NO_MARK, one, content)
@@ -110,6 +114,8 @@ def back(
         taken = marks.get(node)
         for mark, amount in passed.items():
             here = mark if taken is None else _nearest(mark, taken, kinds, node in begins)
+            if taken is not None and took is not None:
+                here = (here[0], here[1], took(mark[2], node))
             if parents[node]:
                 walk.give(here, amount, parents[node])
                 continue

@@ -21,8 +21,9 @@ class Node(Struct, frozen=True, gc=False):
 
     ``role`` (water, sweetening, ...) is what everything that flows through here counts as, unless
     it takes another role nearer to the bottle; ``fraction`` the press fraction; ``ferment`` the
-    number of the fermentation that happens in it. ``mass`` and ``volume`` (10^-12 kg, L) stand on
-    the pool of a crush or press, for rules on a grape basis.
+    number of the fermentation that happens in it. ``volume`` (10^-12 L) stands on the pool of a
+    crush or press, what came out of it, beside the ``mass`` of fruit that went in (10^-12 kg): for
+    rules on a grape basis.
     """
 
     parents: Parents

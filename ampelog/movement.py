@@ -143,7 +143,8 @@ def close(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, *, force: bo
 def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> Pool:
     """All draws leave together; returns what was drawn as one body.
 
-    ``volume`` is what a crush or press yielded: it stands on the pool's node beside its mass.
+    ``volume`` is what a crush or press yielded: it stands on the pool's node, beside its mass where
+    fruit was drawn.
     """
     first = found[0]
     sort = MASS if first.lot.sort == MASS else VOLUME

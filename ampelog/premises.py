@@ -12,8 +12,9 @@ from collections.abc import Iterable, Iterator
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from ampelog import history
+from ampelog import history, moments
 from ampelog.graph import Ferment, Graph
+from ampelog.quantities import parse
 from ampelog.questions import View
 from ampelog.registers import Registers
 from ampelog.shares import Stay
@@ -86,6 +87,32 @@ class Premises:
         name = self.of(ferment.vessel, step.instant) if step is not None else None
         return (name,) if name is not None else tuple(self.names)
 
+    def filled(self, lot: Lot, fill: int | None) -> str | None:
+        """Where bottles of a fill (its node) were filled; of a bulk lot, where all of it lies now.
+        None where nobody knows, or where that was at several premises."""
+        if self.alone:
+            return self.home
+        if fill is None:
+            found = {self.of(vessel, self._instant) for vessel in lot.holdings or lot.last}
+        else:
+            position = self._view.positions([fill])[fill]
+            bottled = self._view.events([position])[position]
+            instant = moments.instant(bottled["at"], self._view.zone)
+            found = {self.of(vessel, instant) for vessel in self._drawn_from(fill)}
+        return found.pop() if len(found) == 1 else None
+
+    def _drawn_from(self, fill: int) -> Iterator[str | None]:
+        """The vessels that a fill was drawn from."""
+        known = self._view.genealogy([(fill, 1)], labels=True)
+        ahead = [parent for parent, _ in known.parents[fill]]
+        while ahead:
+            node = ahead.pop()
+            lot, vessel = known.labels[node]
+            if lot is None:
+                ahead += [parent for parent, _ in known.parents[node]]
+            else:
+                yield vessel
+
 
 def made_elsewhere(event: dict[str, Any]) -> bool:
     """Whether what a receipt brought in had been fermented already, or been made of wine."""
@@ -93,7 +120,9 @@ def made_elsewhere(event: dict[str, Any]) -> bool:
         return False
     state = event.get("state")
     if state is None:
-        return "mass" not in event and not str(event.get("each", "")).endswith(("kg", "ton", "lb"))
+        each = event.get("each")
+        by_mass = "mass" in event or (each is not None and parse(each).dimension == MASS)
+        return not by_mass
     return state in _WINE
 
 

@@ -214,11 +214,11 @@ class View:
         return Genealogy(parents, marks, named, begins)
 
     def pools(self, top: int) -> list[tuple[int, int, int]]:
-        """The crushes and presses of fruit up to a node: node, mass and volume (10^-12 kg, L)."""
+        """The crushes and presses up to a node: node, mass of fruit and volume (10^-12 kg, L)."""
         if self._steps is None:
             return self.ledger.rows("pools", node=top)
         nodes = self.cellar.graph.nodes[: top + 1]
-        return [(n, one.mass, one.volume) for n, one in enumerate(nodes) if one.mass and one.volume]
+        return [(n, one.mass, one.volume) for n, one in enumerate(nodes) if one.volume]
 
     def positions(self, nodes: Iterable[int]) -> dict[int, int]:
         """The position of the event behind each node."""

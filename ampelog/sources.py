@@ -27,7 +27,8 @@ class Leaf(Alike, frozen=True, eq=False):
 
     ``named`` are the places that it names itself, ``spans`` those that its block lies only partly
     in; ``part`` tells the parts of one event apart; ``stated`` is a vintage written down beside the
-    day of picking; ``pool`` the crush or press that it came through, where a question asks.
+    day of picking; ``ferment`` is the number of its fermentation and ``weight`` the kilograms of
+    grapes behind a litre, where a question asks.
     """
 
     event: str
@@ -51,7 +52,8 @@ class Leaf(Alike, frozen=True, eq=False):
     organism: str | None = None
     regime: str | None = None
     stated: int | None = None
-    pool: int | None = None
+    ferment: int | None = None
+    weight: Fraction | None = None
     named: tuple[str, ...] = ()
     spans: tuple[str, ...] = ()
     places: Places | None = None

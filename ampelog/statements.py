@@ -264,6 +264,13 @@ def doubts(rule: Rule, subject: Subject, setting: Setting, body: Body) -> Iterat
         )
     if rule.added == "open" and any(leaf.material for leaf in body.leaves):
         yield "How an added material counts the rule does not say."
+    if subject.dimension == "bottler" and any(
+        leaf.made_here is None and leaf.material is None for leaf in body.leaves
+    ):
+        yield (
+            "Where all of it fermented, or where it is bottled, is not recorded: a `ferment` of "
+            "the stage `start` says it, with the `premises` of its vessel."
+        )
     if subject.dimension == "vintage":
         yield from sorted(set(_doubtful_years(setting.pack, body)))
     if subject.dimension == "variety":

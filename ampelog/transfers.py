@@ -119,7 +119,8 @@ def _move(
     """Within one dimension: the shortfall is lost, more out than in is a gain with a reason."""
     missing = shortfall(cellar, step, out, found)
     may_arrive(cellar, step, out, [*found, *pomace])
-    pool = take(cellar, step, out)
+    pressed = sum(fill.amount for fill in found) if step.model.kind == "press" else 0
+    pool = take(cellar, step, out, volume=pressed)
     book(cellar, out, found, missing, step.model.kind)
     _arrive(cellar, step, pool, found, list(pomace))
 

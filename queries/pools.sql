@@ -1,8 +1,7 @@
--- The crushes and presses of fruit up to a node. Grain: a node. Parameters: $node.
--- Columns: node, mass (10^-12 kg), volume (10^-12 L).
+-- The crushes and presses up to a node. Grain: a node. Parameters: $node.
+-- Columns: node, mass (10^-12 kg, of fruit, else 0), volume (10^-12 L, what came out).
 select node, mass, volume
 from node
 where node <= $node
-  and mass > 0
   and volume > 0
 order by node
