@@ -17,6 +17,8 @@ from ampelog import moments
 from ampelog.excerpt import lots_of
 from ampelog.genealogy import Genealogy
 from ampelog.questions import View
+from ampelog.shares import Used
+from ampelog.sources import came_as
 from ampelog.state import Lot
 
 FOREVER = 2**62
@@ -116,11 +118,15 @@ def _ends(event: dict[str, Any], side: str) -> list[dict[str, Any]]:
     return there if isinstance(there, list) else [there] if isinstance(there, dict) else []
 
 
-def passed(view: View, content: list[tuple[int, int]]) -> list[dict[str, Any]]:
-    """The events that made the bodies which a wine passed through, in order of the ledger."""
+def passed(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[dict[str, Any]]:
+    """The events that made the bodies which a wine passed through, in order of the ledger, and the
+    fermentations of bottles, which make none."""
     positions = made_by(view, content)
     events = view.events(positions)
-    return [events[position] for position in sorted(positions)]
+    if lot.sort == BOTTLES:
+        fermented = (one for one in dealings(view, [lot.name]) if one.event["kind"] == "ferment")
+        events |= {one.position: one.event for one in fermented}
+    return [events[position] for position in sorted(events)]
 
 
 def made_by(view: View, content: list[tuple[int, int]]) -> set[int]:
@@ -148,14 +154,36 @@ def materials(event: Mapping[str, Any]) -> Iterator[str]:
         yield use["material"]
 
 
-def made_of(
-    view: View, content: list[tuple[int, int]], instant: int
-) -> dict[str, tuple[str, ...] | None]:
-    """What the materials that went into a wine are made of; None where that is not registered."""
+def untold(event: Mapping[str, Any]) -> str | None:
+    """A sentence on what an event leaves open of what went into the wine."""
+    if event["kind"] == "receive" and came_as(event) != "grapes":
+        return f"What went into `{event['lot']}` before it came in is not recorded."
+    if event["kind"] == "treat" and not list(materials(event)) and not _by_itself(event):
+        return f"With what `{event['lot']}` was treated ({event['treatment']}) is not recorded."
+    return None
+
+
+_BY_THEMSELVES = ("filtration", "cold", "heat", "racking", "centrifug", "flotation", "settling")
+
+
+def _by_itself(event: Mapping[str, Any]) -> bool:
+    """Whether a treatment needs no material."""
+    return any(word in event["treatment"].casefold() for word in _BY_THEMSELVES)
+
+
+def went_in(view: View, lot: Lot, instant: int) -> tuple[dict[str, Used], tuple[str, ...]]:
+    """The materials that went into a wine, and what the records do not tell of that."""
     registers = view.cellar.registers
-    found: dict[str, tuple[str, ...] | None] = {}
-    for event in passed(view, content):
+    events: dict[str, list[str]] = {}
+    open_: dict[str, None] = {}
+    for event in passed(view, lot, list(view.content(lot))):
+        says = untold(event)
+        if says is not None:
+            open_[says] = None
         for name in materials(event):
-            made = registers.at("material", name, instant).get("is")
-            found[name] = tuple(str(each) for each in made) if made else None
-    return found
+            events.setdefault(name, []).append(str(event["id"]))
+    found = {}
+    for name, ids in events.items():
+        made = registers.at("material", name, instant).get("is")
+        found[name] = Used(tuple(map(str, made)) if made else None, tuple(ids))
+    return found, tuple(open_)

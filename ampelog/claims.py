@@ -169,7 +169,7 @@ class _Case(Struct, dict=True):
             yield from self._printed(rule, subject)
         if rule.min_total is not None:
             yield from self._musts(rule, subject)
-        if any((rule.where, rule.limit, rule.strength, rule.sizes, rule.allergens, *_known(rule))):
+        if any(_of_fill(rule)):
             for fill in self.fills:
                 yield self._one(rule, subject, fill)
         if rule.unjudged and not (rule.requires or rule.listed or rule.disclose or rule.min_total):
@@ -210,6 +210,8 @@ class _Case(Struct, dict=True):
             answer = test(fill)
             judged = {True: SUPPORTED, False: REFUSED, None: UNDETERMINED}[answer[0]]
             row = self._row(rule, subject, (judged, answer[1]))
+            proof = fill.stay.events if rule.stayed and fill.stay is not None else ()
+            row = replace(row, proof=proof)
             return replace(row, fill=fill.event, stake=Holds(lambda each: test(each)[0]))
         if rule.strength:
             found = particulars.alcohol(rule, said, fill, self.label.product)
@@ -217,11 +219,13 @@ class _Case(Struct, dict=True):
             found = particulars.limit(rule, fill)
         elif rule.allergens:
             found = particulars.allergens(rule, said, fill)
+        elif rule.unadded:
+            found = particulars.unadded(rule, fill)
         else:
             found = particulars.size(rule, fill.format or subject.value)
         row = self._row(rule, subject, (found.verdict, found.says))
         if found.rests_on is None:
-            return replace(row, fill=fill.event)
+            return replace(row, fill=fill.event, proof=found.proof)
         proof = tuple(fill.analyses.get(found.rests_on, "").split())
         lasting = Holds(lambda _: True, alone=True)
         return replace(row, fill=fill.event, stake=lasting, proof=proof)
@@ -375,6 +379,12 @@ def _standing(row: Verdict) -> tuple[int, int, Fraction]:
     severity = SEVERITY[row.verdict]
     missed = -Fraction(row.margin) if severity and row.margin else Fraction(0)
     return severity, SEVERITY[row.reckoned or REFUSED], missed
+
+
+def _of_fill(rule: Rule) -> tuple[object, ...]:
+    """What a rule asks of each fill, beside shares."""
+    asked = (rule.where, rule.limit, rule.strength, rule.sizes, rule.allergens, rule.unadded)
+    return (*asked, *_known(rule))
 
 
 def _known(rule: Rule) -> tuple[object, ...]:

@@ -18,7 +18,7 @@ from msgspec.structs import replace
 
 from ampelog import moments
 from ampelog.analysed import Analysed, of_fills, of_wines
-from ampelog.cellar_work import done, made_of
+from ampelog.cellar_work import done, went_in
 from ampelog.composing import FIELDS, SEVERAL, fills_of
 from ampelog.composition import Composition, Pooled
 from ampelog.estate import Picking, controlled
@@ -26,11 +26,12 @@ from ampelog.expander import Expander
 from ampelog.genealogy import Kinds, Mark
 from ampelog.law import Pack
 from ampelog.likeness import Alike
+from ampelog.particulars import mentioned
 from ampelog.places import Places
 from ampelog.premises import Premises, made_elsewhere, stays
 from ampelog.questions import View
 from ampelog.registers import Registers
-from ampelog.shares import Fill, Stay, every, some
+from ampelog.shares import Fill, Stay, Used, every, some
 from ampelog.sources import Leaf
 from ampelog.state import BOTTLES, MASS, Lot
 from ampelog.waymarks import Waymarks
@@ -140,7 +141,12 @@ def wanted(packs: Sequence[Pack], statements: Iterable[Mapping[str, Any]]) -> As
         here=any(one.get("bottler") in ("produced", "made") for one in stated),
         weights=any(rule.basis == "grapes" for rule in rules),
         done=any(one.get("bottler") not in (None, "produced", "made") for one in stated),
-        materials=any("contains" in str(each.get("says", "")).casefold() for each in texts),
+        materials=any(
+            any(mentioned(rule, str(each.get("says", ""))))
+            for rule in rules
+            if rule.allergens or rule.unadded
+            for each in texts
+        ),
         values=any(one.get("alcohol") for one in stated) or bool(texts),
     )
 
@@ -208,7 +214,8 @@ class Evidence:
             analyses=found.events,
             format=self.lot.format or None if fill.event is not None else None,
             done=self._done,
-            materials=self._materials,
+            materials=self._went_in[0],
+            untold=self._went_in[1],
         )
 
     def _analysed(self, node: int | None) -> Analysed:
@@ -231,10 +238,8 @@ class Evidence:
         return done(self.view, self.lot, self.instant) if self.asked.done else frozenset()
 
     @cached_property
-    def _materials(self) -> dict[str, tuple[str, ...] | None]:
-        if not self.asked.materials:
-            return {}
-        return made_of(self.view, list(self.view.content(self.lot)), self.instant)
+    def _went_in(self) -> tuple[dict[str, Used], tuple[str, ...]]:
+        return went_in(self.view, self.lot, self.instant) if self.asked.materials else ({}, ())
 
     def _stay(self, position: int | None) -> Stay | None:
         if self.asked.own is None:

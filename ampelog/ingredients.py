@@ -14,11 +14,10 @@ from msgspec import Struct, field
 
 from ampelog import moments
 from ampelog.analysed import Analysed, of_lot
-from ampelog.cellar_work import materials, passed
+from ampelog.cellar_work import materials, passed, untold
 from ampelog.errors import Refused
 from ampelog.grapes import fold
 from ampelog.particulars import figure
-from ampelog.premises import made_elsewhere
 from ampelog.questions import View
 from ampelog.rules import known, pack
 from ampelog.statements import plain
@@ -41,7 +40,7 @@ def ingredients(view: View, name: str, market: str) -> dict[str, Any]:
     law = _law(market)
     lot = view.lot(name)
     instant = view.claimed(lot)
-    events = passed(view, view.content(lot))
+    events = passed(view, lot, view.content(lot))
     found = _Found(view, law, instant)
     for event in events:
         found.take(event)
@@ -89,16 +88,12 @@ class _Found:
 
     def take(self, event: Mapping[str, Any]) -> None:
         """Look at one event that the wine went through."""
-        if made_elsewhere(dict(event)):
-            self.unknown[f"What went into `{event['lot']}` before it came in is not recorded."] = (
-                None
-            )
+        says = untold(event)
+        if says is not None:
+            self.unknown[says] = None
         role = self._law.roles.get(str(event.get("role")))
         for material in materials(event):
             self._material(material, str(event["id"]), role)
-        if event["kind"] == "treat" and not list(materials(event)) and not _harmless(event):
-            says = f"With what `{event['lot']}` was treated ({event['treatment']}) is not recorded."
-            self.unknown[says] = None
         for end in _ends(event):
             term = self._law.roles.get(str(end.get("role")))
             if term is not None:
@@ -215,14 +210,6 @@ def _row(used: _Used) -> dict[str, Any]:
 
 def _ingredient(term: str) -> Substance:
     return Substance(names=(), kind="ingredient", term=term)
-
-
-_BY_THEMSELVES = ("filtration", "cold", "heat", "racking", "centrifug", "flotation", "settling")
-
-
-def _harmless(event: Mapping[str, Any]) -> bool:
-    """A treatment that needs no material."""
-    return any(word in event["treatment"].casefold() for word in _BY_THEMSELVES)
 
 
 def _ends(event: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:

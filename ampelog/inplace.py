@@ -161,10 +161,14 @@ def ferment(cellar: Cellar, step: Step) -> None:
     lot, holdings = target(cellar, model)
     cellar.touched(lot)
     keys = material_keys(cellar, model)
+    begins = model.culture == "alcoholic" and model.stage != "end"
     for vessel, before in holdings:
         holding = lot.holdings[vessel] = before.held(keys)
         if step.position in cellar.apart:
             holding = _apart(cellar, step, lot, vessel)
+        elif model.materials and not begins and lot.sort != BOTTLES:
+            close(cellar, step, lot, vessel, force=True)  # what went in is of this body alone
+            holding = lot.holdings[vessel]
         if model.culture != "alcoholic" or lot.sort == BOTTLES:
             continue  # in bottle each fill ferments for itself, and stays a fill
         if model.stage == "end":

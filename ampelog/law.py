@@ -51,7 +51,7 @@ STATEMENT: dict[Dimension, str] = {
 
 EFFECTS = (
     *("min_total", "forbid", "listed", "disclose", "limit", "strength", "sizes", "allergens"),
-    *("stayed", "housed", "done", "where", "free"),
+    *("unadded", "stayed", "housed", "done", "where", "free"),
 )
 """What a rule may decide by, one of them at most."""
 ASKED = ("requires", "beside", "text", "unjudged")
@@ -92,7 +92,9 @@ class Rule(Model, frozen=True, kw_only=True):
     statements, or an approval; ``beside``: another appellation; ``text``: another text; ``word``:
     one in the name; ``stayed``: the wine never left the premises; ``housed``: those lie in the
     appellation; ``done``: it was treated or blended there; ``where``: what a text says of a part
-    of the wine; ``free``: it may always stand. ``forbid``: not allowed, and why.
+    of the wine; ``free``: it may always stand. ``forbid``: not allowed, and why. ``allergens``:
+    each with the words that a material made of it has in its name or make; a text that names one
+    names all that went in. ``unadded``: such words, of what a text says did not go in.
 
     ``unjudged``: what is not judged and a statement needs, so that it is at best undetermined;
     ``doubt``: why a refusal is undetermined; ``says``: a sentence that every row carries;
@@ -160,7 +162,8 @@ class Rule(Model, frozen=True, kw_only=True):
     limit: Limit | None = None
     strength: Strength | None = None
     sizes: tuple[str, ...] = ()
-    allergens: tuple[str, ...] = ()
+    allergens: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    unadded: tuple[str, ...] = ()
     whole_litres_from: int | None = None
     stayed: bool = False
     housed: bool = False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
@@ -12,7 +12,7 @@ from ampelog.appellations import listing
 from ampelog.grapes import fold
 from ampelog.law import Rule
 from ampelog.quantities import ONE, parse
-from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, Judgement
+from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, Judgement, Used
 from ampelog.statements import plain, size_text
 from ampelog.terms import Band, Strength
 
@@ -23,11 +23,13 @@ _POINT = re.compile(_NUMBER, re.ASCII)
 
 
 class Measured(Struct, frozen=True):
-    """A judgement on something measured, and the quantity whose analysis it rests on."""
+    """A judgement on something measured, the quantity whose analysis it rests on, and the other events
+    that tell of it."""
 
     verdict: Judgement
     says: str
     rests_on: str | None = None
+    proof: tuple[str, ...] = ()
 
 
 def figure(found: str | None) -> tuple[Fraction, bool] | None:
@@ -206,24 +208,68 @@ def size(rule: Rule, amount: int) -> Measured:
 
 def allergens(rule: Rule, said: str, fill: Fill) -> Measured:
     """Whether a text that names an allergen names all that went in."""
-    unknown = [name for name, made in fill.materials.items() if made is None]
-    there = {fold(each) for made in fill.materials.values() for each in made or ()}
-    lacking = [
-        each for each in rule.allergens if fold(each) in there and fold(each) not in fold(said)
-    ]
+    lacking: list[str] = []
+    proof: list[str] = []
+    for allergen, words in rule.allergens.items():
+        used = [name for name, one in fill.materials.items() if _made_of(name, one, words)]
+        if used and fold(allergen) not in fold(said):
+            lacking.append(f"{allergen} ({listing([f'`{name}`' for name in used])})")
+            proof += [event for name in used for event in fill.materials[name].events]
     if lacking:
-        return Measured(REFUSED, f"The wine had {listing(lacking)} too, and it is not named.")
+        says = f"The wine had {listing(lacking)} too, and it is not named."
+        return Measured(REFUSED, says, proof=tuple(dict.fromkeys(proof)))
+    words = tuple(word for each in rule.allergens.values() for word in each)
+    return _untold(fill, words) or Measured(
+        SUPPORTED, "No other allergen is recorded to have gone in.", proof=_used(fill)
+    )
+
+
+def unadded(rule: Rule, fill: Fill) -> Measured:
+    """Whether nothing went in that a text says did not."""
+    used = [name for name, one in fill.materials.items() if _made_of(name, one, rule.unadded)]
+    if used:
+        events = [event for name in used for event in fill.materials[name].events]
+        says = f"{listing([f'`{name}`' for name in used])} went in."
+        return Measured(REFUSED, says, proof=tuple(dict.fromkeys(events)))
+    return _untold(fill, rule.unadded) or Measured(
+        SUPPORTED, "None is recorded to have gone in.", proof=_used(fill)
+    )
+
+
+def _made_of(name: str, used: Used, words: Sequence[str]) -> bool:
+    """Whether a material has one of these words in its make; in its name, where that is all that
+    is known of it."""
+    return any(_has(word, text) for word in words for text in used.made or (name,))
+
+
+def _untold(fill: Fill, words: Sequence[str]) -> Measured | None:
+    """What may have gone in besides, of which the records do not tell."""
+    unknown = [
+        f"`{name}`"
+        for name, used in fill.materials.items()
+        if used.made is None and not _made_of(name, used, words)
+    ]
+    says = list(fill.untold)
     if unknown:
-        says = f"What {listing([f'`{name}`' for name in unknown])} is made of is not registered."
-        return Measured(UNDETERMINED, says)
-    return Measured(SUPPORTED, "No other allergen is recorded to have gone in.")
+        says.append(f"What {listing(unknown)} is made of is not registered (`is`).")
+    return Measured(UNDETERMINED, " ".join(says), proof=_used(fill)) if says else None
+
+
+def _used(fill: Fill) -> tuple[str, ...]:
+    events = (event for used in fill.materials.values() for event in used.events)
+    return tuple(dict.fromkeys(events))
 
 
 def mentioned(rule: Rule, said: str) -> Iterator[str]:
     """The words of a rule that a text statement contains."""
     for word in rule.mentions:
-        if re.search(rf"(?<!\w){re.escape(word)}(?!\w)", said, re.IGNORECASE):
+        if _has(word, said):
             yield word
+
+
+def _has(word: str, said: str) -> bool:
+    """Whether a word, or words, stand in a text as words of their own."""
+    return re.search(rf"(?<!\w){re.escape(word)}(?!\w)", said, re.IGNORECASE) is not None
 
 
 def forbidden(rule: Rule, said: str) -> str:

@@ -8,16 +8,16 @@ to the bottle went through there.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from ampelog import history, moments
 from ampelog.graph import Ferment, Graph
-from ampelog.quantities import parse
 from ampelog.questions import View
 from ampelog.registers import Registers
 from ampelog.shares import Stay
+from ampelog.sources import came_as
 from ampelog.standing import Standing
 from ampelog.state import BOTTLES, MASS, Lot
 from ampelog.steps import Step
@@ -114,16 +114,9 @@ class Premises:
                 yield vessel
 
 
-def made_elsewhere(event: dict[str, Any]) -> bool:
+def made_elsewhere(event: Mapping[str, Any]) -> bool:
     """Whether what a receipt brought in had been fermented already, or been made of wine."""
-    if event["kind"] != "receive":
-        return False
-    state = event.get("state")
-    if state is None:
-        each = event.get("each")
-        by_mass = "mass" in event or (each is not None and parse(each).dimension == MASS)
-        return not by_mass
-    return state in _WINE
+    return event["kind"] == "receive" and came_as(event) in _WINE
 
 
 def _first_used(steps: Iterable[Step]) -> dict[str, int]:
@@ -199,7 +192,8 @@ class _Walk:
     def __init__(self, graph: Graph, steps: dict[int, Step], premises: Premises) -> None:
         self._nodes, self._steps, self._premises = graph.nodes, steps, premises
         self._at: dict[str | None, tuple[int, str | None]] = {}
-        self._left: dict[str, None] = {}
+        self._left: dict[str, str | None] = {}
+        self._through: dict[str, None] = {}
 
     def stay(self, nodes: list[int], here: Iterable[tuple[str | None, int]]) -> Stay:
         """The stay of wine in these nodes, which lies in these vessels now."""
@@ -209,13 +203,14 @@ class _Walk:
         while ahead:
             node = self._nodes[ahead.pop()]
             step = self._steps[node.position]
+            self._through[step.id] = None
             if not node.parents:
                 self._source(step)
                 continue
             if node.lot is not None and not self._bottles(node.lot, step):
                 self._lay(node.vessel, step.instant, node.position)
                 if step.event["kind"] == "return":
-                    self._left[f"It left the premises and came back: {step.where}."] = None
+                    self._left[f"It left the premises and came back: {step.where}."] = step.id
             if node.mass and node.volume:
                 continue  # the crush or press: what was before it was fruit
             for parent, _ in node.parents:
@@ -226,8 +221,8 @@ class _Walk:
 
     def _source(self, step: Step) -> None:
         if step.event["kind"] == "receive":
-            state = step.event.get("state") or "wine"
-            self._left[f"`{step.event['lot']}` came in as {state}: {step.where}."] = None
+            came = f"`{step.event['lot']}` came in as {came_as(step.event)}: {step.where}."
+            self._left[came] = step.id
 
     def _bottles(self, lot: str, step: Step) -> bool:
         return step.event["kind"] == "bottle" and lot in {
@@ -251,11 +246,15 @@ class _Walk:
         for name in known:
             if name != home:
                 position, vessel = self._at[name]
-                where = self._steps[position].where if position in self._steps else "it lies there"
+                step = self._steps.get(position)
+                where = step.where if step is not None else "it lies there"
                 said = f"in `{vessel}` " if vessel else ""
-                self._left[f"It lay {said}at {name}, away from {home}: {where}."] = None
+                there = f"It lay {said}at {name}, away from {home}: {where}."
+                self._left[there] = step.id if step is not None else None
         places = self._premises.places(home) if home is not None else ()
-        return Stay(places, tuple(self._left), unknown)
+        broke = dict.fromkeys(filter(None, self._left.values()))
+        events = tuple(broke if self._left else self._through)
+        return Stay(places, tuple(self._left), unknown, events)
 
 
 def _ends(event: dict[str, Any], side: str) -> list[dict[str, Any]]:

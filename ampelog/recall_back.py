@@ -20,6 +20,7 @@ from ampelog.quantities import SHARE_DECIMALS, floor_text, text
 from ampelog.questions import View
 from ampelog.recall_origins import USING
 from ampelog.recalling import bottles
+from ampelog.sources import came_as
 from ampelog.state import BOTTLES, MASS, Lot
 
 Row = dict[str, Any]
@@ -80,8 +81,7 @@ def _own(view: View, event: Row) -> bool:
 def _fruit(event: Row) -> str:
     if event["kind"] == "pick":
         return f"grapes of {event['block']}"
-    state = event.get("state") or ("grapes" if "mass" in event else "wine")
-    return f"{state}, received as {event['lot']}"
+    return f"{came_as(event)}, received as {event['lot']}"
 
 
 def _materials(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[Row]:
@@ -107,7 +107,7 @@ def _materials(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[Row
 def _using(view: View, lot: Lot, content: list[tuple[int, int]]) -> list[Row]:
     """The events that used materials on what is in a lot now. What made no body of its own (a
     malolactic culture, labels) counts by the lot that it was recorded of."""
-    made = {event["id"]: event for event in cellar_work.passed(view, content)}
+    made = {event["id"]: event for event in cellar_work.passed(view, lot, content)}
     genealogy = view.genealogy(content, labels=True)
     lots = {lot.name}
     ahead = {node for node, _ in content}

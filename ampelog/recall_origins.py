@@ -236,10 +236,10 @@ def _materials(view: View, origin: Origin, since: int, until: int) -> Found:
 
 
 def _closes(view: View, event: Event) -> bool:
-    """Whether a fermentation made bodies of their own of what it happened in."""
+    """Whether a fermentation made bodies of their own of what its materials went into: in bottle
+    each fill stays one."""
     lot = view.cellar.lots.get(event["lot"])
-    bottles = lot is None or lot.sort == BOTTLES or bool(lot.took or lot.fills)
-    return event["culture"] == "alcoholic" and event["stage"] != "end" and not bottles
+    return not (lot is None or lot.sort == BOTTLES or lot.took or lot.fills)
 
 
 def lots_used(event: Event) -> Iterator[str]:

@@ -123,11 +123,21 @@ class Body(Protocol):
 class Stay(Struct, frozen=True):
     """Where a wine has been since it was crushed: the places of the premises, and what speaks
     against one unbroken stay there. ``left`` are the events that broke it, each a sentence;
-    ``unknown`` says what nobody knows."""
+    ``unknown`` says what nobody knows; ``events`` are those that broke it, else those that the
+    wine went through."""
 
     places: tuple[str, ...] = ()
     left: tuple[str, ...] = ()
     unknown: str | None = None
+    events: tuple[str, ...] = ()
+
+
+class Used(Struct, frozen=True):
+    """A material that went into a wine: what it is made of (None: not registered), and the events
+    that used it."""
+
+    made: tuple[str, ...] | None
+    events: tuple[str, ...] = ()
 
 
 class Fill(Struct, frozen=True):
@@ -138,7 +148,8 @@ class Fill(Struct, frozen=True):
     each quantity that was analysed, as recorded; ``unmeasured`` why none stands of others;
     ``analyses`` their events. ``done``: what was done to the wine at the
     bottler's (``treated``, ``blended``), as far as it was looked up. ``format``: of its bottles,
-    in 10^-12 L. ``materials``: what went into it, and what each is made of (None: unknown).
+    in 10^-12 L. ``materials``: what went into it, by name; ``untold``: sentences on what may have
+    gone in besides, of which the records do not tell.
     """
 
     event: str | None
@@ -151,7 +162,8 @@ class Fill(Struct, frozen=True):
     analyses: Mapping[str, str] = field(default_factory=dict)
     format: int | None = None
     done: frozenset[str] = frozenset()
-    materials: Mapping[str, tuple[str, ...] | None] = field(default_factory=dict)
+    materials: Mapping[str, Used] = field(default_factory=dict)
+    untold: tuple[str, ...] = ()
 
 
 def remembered(match: Callable[[Leaf], bool | None]) -> Callable[[Leaf], bool | None]:

@@ -7,6 +7,7 @@ in force on the day of the claim.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from fractions import Fraction
 from typing import Any
@@ -18,6 +19,7 @@ from ampelog import moments
 from ampelog.genealogy import Mark
 from ampelog.likeness import Alike
 from ampelog.places import Places
+from ampelog.quantities import MASS, parse
 from ampelog.quantities import share as fraction
 from ampelog.registers import Registers
 
@@ -95,6 +97,18 @@ def leaves(
     if kind == "receive":
         return _received(leaf, event, instant, registers, zone)
     return [(replace(leaf, material=event.get("material") or event.get("treatment")), Fraction(1))]
+
+
+def came_as(event: Mapping[str, Any]) -> str:
+    """The state in which a receipt came in: said, or that of what is received by such a quantity
+    (grapes by mass, wine by volume, bottles)."""
+    if event.get("state") is not None:
+        return str(event["state"])
+    if "bottles" in event:
+        return "bottled"
+    each = event.get("each")
+    by_mass = "mass" in event or (each is not None and parse(each).dimension == MASS)
+    return "grapes" if by_mass else "wine"
 
 
 def _planted(leaf: Leaf, plantings: list[dict[str, Any]] | None) -> list[tuple[Leaf, Fraction]]:

@@ -16,7 +16,7 @@ from ampelog import claims, rules
 from ampelog.claims import Verdict, judge
 from ampelog.quantities import GALLON, ONE, parse
 from ampelog.scope import Label
-from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, Stay
+from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Fill, Stay, Used
 from tests.wines import TODAY, Registered, Row, wine
 
 PLACES = Registered(
@@ -81,6 +81,10 @@ def put(
     fill = Fill(None, made, placed=placed, **known)
     found = [rules.pack(name) for name in packs.split()]
     return judge(label, [fill], found, PLACES, on, Label(markets=tuple(packs.split())))
+
+
+EGG_MILK = {"a": Used(("egg",)), "b": Used(("milk",))}
+NONE_ADDED = ["No sulfites added", "Contains naturally occurring sulfites"]
 
 
 def verdict(packs: str, label: dict[str, Any], *parts: Row, **more: Any) -> str:
@@ -359,11 +363,27 @@ def test_sizes(name: str, size: str, on: date, wanted: str) -> None:
         ("R14", ["Kabinett"], {}, REFUSED),
         ("R14", ["Eiswein"], {}, REFUSED),
         # 27 CFR 4.32a(b)
-        ("R17", ["Contains: egg"], {"materials": {"a": ("egg",), "b": ("milk",)}}, REFUSED),
-        ("R17", ["Contains: egg, milk"], {"materials": {"a": ("egg",), "b": ("milk",)}}, SUPPORTED),
-        ("R17", ["Contains: egg"], {"materials": {"a": ("egg",), "b": None}}, UNDETERMINED),
+        ("R17", ["Contains: egg"], {"materials": EGG_MILK}, REFUSED),
+        ("R17", ["Contains: egg, milk"], {"materials": EGG_MILK}, SUPPORTED),
+        (
+            "R17",
+            ["Contains: egg"],
+            {"materials": {"a": Used(("egg",)), "b": Used(None)}},
+            UNDETERMINED,
+        ),
+        ("R17", ["Contains: egg"], {"materials": {"a": Used(("casein",))}}, REFUSED),
+        ("R17", ["Contains: egg"], {"materials": {"a": Used(("isinglass",))}}, REFUSED),
+        ("R17", ["Contains: egg"], {"materials": {"skim milk powder": Used(None)}}, REFUSED),
+        ("R17", ["Contains: egg"], {"materials": {"a": Used(("bentonite",))}}, SUPPORTED),
+        ("R17", ["Contains: egg"], {"untold": ("It was bought.",)}, UNDETERMINED),
         # ttb.gov wine label checklist; 27 CFR 4.32(e)
         ("R27", ["No sulfites added"], {"measured": {"total_so2": "12"}}, REFUSED),
+        # 4.38(f), 24.314: what a statement says of additions is judged by those that are recorded
+        ("", NONE_ADDED, {"materials": {"a": Used(("potassium metabisulfite",))}}, REFUSED),
+        ("", NONE_ADDED, {"materials": {"KMBS": Used(None)}}, REFUSED),
+        ("", NONE_ADDED, {"materials": {"a": Used(None)}}, UNDETERMINED),
+        ("", NONE_ADDED, {"untold": ("It was bought.",)}, UNDETERMINED),
+        ("", NONE_ADDED, {"materials": {"a": Used(("bentonite",))}}, SUPPORTED),
         ("D32", ["Sulfite free"], {"measured": {"total_so2": "9.9"}}, SUPPORTED),
         ("D32", ["Sulfite free"], {"measured": {"total_so2": "10.0"}}, REFUSED),
         ("D32", ["Sulfite free"], {"measured": {"total_so2": "<10"}}, SUPPORTED),

@@ -119,6 +119,62 @@ def test_what_the_records_do_not_show_is_said(vintage: Vintage) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("culture", "stage"),
+    [
+        *(("alcoholic", stage) for stage in ("start", "change", "end")),
+        *(("malolactic", stage) for stage in ("start", "change", "end")),
+    ],
+)
+def test_what_went_into_a_ferment_is_in_the_wine_from_then_on(
+    vintage: Vintage, culture: str, stage: str
+) -> None:
+    vintage.load(
+        MATERIALS
+        + WINE
+        + '{"kind": "rack", "at": "2024-10-01T08:00", "from": {"lot": "W", "volume": "100 L"},'
+        ' "to": {"lot": "BEFORE", "vessel": "T2", "volume": "100 L"}}\n'
+        f'{{"kind": "ferment", "at": "2024-10-02", "lot": "W", "culture": "{culture}",'
+        f' "stage": "{stage}", "native": true, "materials": [{{"material": "Whites"}}]}}\n'
+        '{"kind": "rack", "at": "2024-10-03T08:00", "from": {"lot": "W", "volume": "100 L"},'
+        ' "to": {"lot": "AFTER", "vessel": "T3", "volume": "100 L"}}\n'
+    )
+    assert [row["allergen"] for row in of(vintage)["allergens"]] == ["egg"]
+    assert [row["allergen"] for row in of(vintage, "AFTER")["allergens"]] == ["egg"]
+    assert of(vintage, "BEFORE")["allergens"] == []
+
+
+def test_what_went_into_bottles_to_ferment_is_in_them(vintage: Vintage) -> None:
+    vintage.load(
+        MATERIALS
+        + WINE
+        + '{"kind": "bottle", "at": "2025-01-01T08:00", "from": {"lot": "W", "all": true},'
+        ' "to": {"lot": "BW", "bottles": 933, "format": "750 mL"}}\n'
+        '{"kind": "ferment", "at": "2025-01-02", "lot": "BW", "culture": "alcoholic",'
+        ' "stage": "start", "native": true, "materials": [{"material": "Whites"}]}\n'
+    )
+    assert [row["allergen"] for row in of(vintage, "BW")["allergens"]] == ["egg"]
+
+
+@pytest.mark.parametrize(
+    ("came", "told"),
+    [
+        ('"volume": "10 L", "state": "juice"', False),
+        ('"volume": "10 L", "state": "must"', False),
+        ('"volume": "10 L"', False),
+        ('"bottles": 10, "format": "750 mL"', False),
+        ('"mass": "10 kg"', True),
+        ('"each": "0.01 t"', True),
+    ],
+)
+def test_what_went_in_before_it_came_in_is_not_told_but_of_grapes(
+    vintage: Vintage, came: str, told: bool
+) -> None:
+    where = '"vessels": ["K1"]' if "each" in came else '"vessel": "K1"'
+    vintage.load(f'{{"kind": "receive", "at": "2024-11-01", "lot": "BUY", {where}, {came}}}\n')
+    assert (of(vintage, "BUY")["unknown"] == []) == told
+
+
 def test_roles_and_gases_have_terms_of_their_own(vintage: Vintage) -> None:
     vintage.load(
         MATERIALS

@@ -54,6 +54,9 @@ def test_an_estate_wine_that_stayed_at_home_is_estate_bottled(vintage: Vintage) 
         == [SUPPORTED] * 3
     )
     assert claims(vintage.view(), "BW")["verdict"] == SUPPORTED
+    # crush, fermentation and bottling stand behind the stay, each once
+    events = rows["us-estate-stayed"]["events"]
+    assert len(set(events)) == len(events) >= 3
 
 
 def test_three_months_in_a_warehouse_end_it_and_the_event_is_named(vintage: Vintage) -> None:
@@ -70,6 +73,7 @@ def test_three_months_in_a_warehouse_end_it_and_the_event_is_named(vintage: Vint
     )
     row = asked(vintage, "BW", "Estate")["us-estate-stayed"]
     assert row["verdict"] == REFUSED
+    assert len(row["events"]) == 1
     assert "`T1`" in row["why"]
     assert "Store" in row["why"]
     assert "vessel of 2025-01-10" in row["why"]
@@ -438,6 +442,57 @@ def test_the_words_cellared_and_blended_are_looked_up(vintage: Vintage) -> None:
         '{"kind": "treat", "at": "2025-02-01T08:00", "lot": "X", "treatment": "filtration"}\n'
     )
     assert asked(vintage, "X", "C")["us-bottler-treated"]["verdict"] == SUPPORTED
+
+
+WHOLE = """
+{"kind": "label", "at": "2000-01-01", "name": "Fined", "statements": {"text": [
+ {"says": "Contains: egg"}, {"says": "No sulfites added"},
+ {"says": "Contains naturally occurring sulfites"}]}}
+{"kind": "material", "at": "2000-01-01", "name": "Clay", "is": ["bentonite"]}
+{"kind": "material", "at": "2000-01-01", "name": "Curd", "is": ["casein"]}
+{"kind": "material", "at": "2000-01-01", "name": "Salt", "is": ["potassium metabisulfite"]}
+"""
+TREATED = """
+{"kind": "treat", "at": "2024-11-01T08:00", "lot": "LOT", "treatment": "fining",
+ "material": "WITH", "amount": "10 g", "id": "11111111-1111-4111-8111-111111111111"}
+"""
+
+
+@pytest.mark.parametrize(
+    ("material", "egg_alone", "none_added"),
+    [
+        ("Clay", SUPPORTED, SUPPORTED),
+        ("Curd", REFUSED, SUPPORTED),
+        ("Salt", SUPPORTED, REFUSED),
+        ("Mystery", UNDETERMINED, UNDETERMINED),
+    ],
+)
+def test_statements_on_what_went_in_are_judged_by_what_is_recorded_of_it(
+    vintage: Vintage, material: str, egg_alone: str, none_added: str
+) -> None:
+    # 27 CFR 4.32a(b); 4.38(f), 24.314
+    treated = TREATED.replace("LOT", "W").replace("WITH", material)
+    vintage.load(WHOLE + WINE.replace('"Own"', '"Ford"') + treated)
+    rows = asked(vintage, "W", "Fined")
+    assert verdicts(rows, "us-text-allergens", "us-text-sulfites-added") == [egg_alone, none_added]
+    used = ["11111111-1111-4111-8111-111111111111"]
+    assert rows["us-text-allergens"]["events"] == used
+    assert rows["us-text-sulfites-added"]["events"] == used
+
+
+def test_what_went_into_bought_wine_is_not_known(vintage: Vintage) -> None:
+    vintage.load(
+        WHOLE + '{"kind": "receive", "at": "2024-10-01", "lot": "X", "vessel": "T5",'
+        ' "volume": "100 L"}\n'
+    )
+    rows = asked(vintage, "X", "Fined")
+    both = ("us-text-allergens", "us-text-sulfites-added")
+    assert verdicts(rows, *both) == [UNDETERMINED, UNDETERMINED]
+    assert "before it came in is not recorded" in rows["us-text-allergens"]["why"]
+    # what is known to have gone in refuses all the same
+    vintage.load(TREATED.replace("LOT", "X").replace("WITH", "Salt"))
+    rows = asked(vintage, "X", "Fined")
+    assert verdicts(rows, *both) == [UNDETERMINED, REFUSED]
 
 
 def test_the_weight_of_the_grapes_is_asked_where_the_law_speaks_of_it(vintage: Vintage) -> None:

@@ -13,7 +13,7 @@ from ampelog.claims import Verdict, judge
 from ampelog.law import Pack, Rule
 from ampelog.quantities import ONE, parse
 from ampelog.scope import Label
-from ampelog.shares import Fill, Stay
+from ampelog.shares import Fill, Stay, Used
 from ampelog.terms import Example, Part
 
 Row = Mapping[str, object]
@@ -150,7 +150,8 @@ def filled(example: Example) -> tuple[Fill, ...]:
         stay = Stay(example.premises.places, left)
     size = None if example.format is None else parse(example.format).amount
     done = frozenset(example.done)
-    found = Fill(None, made, ONE, placed, stay, example.measured, size, done, example.materials)
+    used = {name: Used(made, (f"use of {name}",)) for name, made in example.materials.items()}
+    found = Fill(None, made, ONE, placed, stay, example.measured, size, done, used)
     return (found,)
 
 
