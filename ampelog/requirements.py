@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Any, NamedTuple
 
 from msgspec import Struct, field
@@ -152,6 +152,8 @@ def checks(asked: Question, way: Way) -> list[Check]:
     rule, subject = asked.rule, asked.subject
     assert rule.min_total is not None, "a rule that is measured has a threshold"
     found = [Check(total(way.match, way.counts, rule.min_total))]
+    if len(subject.names) > 1 and rule.permits and rule.together != "overlap":
+        found += [*_one_twice(asked), *_none_of_it(asked, way)]
     if rule.min_each:
         found += _least_of_each(asked, way)
     if rule.order == "desc" or (rule.order == "desc_or_percent" and not _printed(asked)):
@@ -172,6 +174,27 @@ def checks(asked: Question, way: Way) -> list[Check]:
             enough = total(named(subject, asked.setting), way.counts, unless)
         found.append(Check(enough, f"The label must say {wanted}."))
     return found
+
+
+def _one_twice(asked: Question) -> Iterator[Check]:
+    """Several names are of several grapes, whichever rule lets them stand."""
+    if asked.subject.dimension != "variety":
+        return
+    for one, other in combinations(asked.subject.names, 2):
+        same = some(asked.setting.same(*pair) for pair in ((one, other), (other, one)))
+        if same:
+            yield Check(NEVER, f"`{one}` and `{other}` are one grape, which is named twice.")
+        elif same is None:
+            words = f"Whether `{one}` and `{other}` are one grape the list of names does not say."
+            yield Check(Least(lambda _: (-1, 1)), words)
+
+
+def _none_of_it(asked: Question, way: Way) -> Iterator[Check]:
+    """What is named is in the wine."""
+    for name in asked.subject.names:
+        some_of_it = _deemed_not(named(asked.subject, asked.setting, name))
+        words = f"`{name}` is named, and the records show none of it in the wine."
+        yield Check(compared(some_of_it, lambda _: False, way.counts, strict=True), words)
 
 
 def _least_of_each(asked: Question, way: Way) -> Iterator[Check]:

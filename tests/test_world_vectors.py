@@ -184,6 +184,47 @@ def test_vectors(pack: str, label: dict[str, Any], parts: tuple[Row, ...], wante
     assert worst(row.reckoned or row.verdict for row in rows) == wanted, rows
 
 
+@pytest.mark.parametrize("pack", ["us", "eu", "gb-ew", "za", "ca-on", "oiv", "nz", "gb-sc"])
+@pytest.mark.parametrize(
+    ("names", "says"),
+    [
+        ([ME, "Syrah"], "`Syrah` is named, and the records show none of it in the wine."),
+        ([ME, "Syrah", PV, CF], "`Syrah` is named, and the records show none of it in the wine."),
+        (["Syrah", "Shiraz"], "`Syrah` and `Shiraz` are one grape, which is named twice."),
+    ],
+)
+def test_what_is_named_is_in_the_wine_and_named_once(
+    pack: str, names: list[str], says: str
+) -> None:
+    grape = names[0]
+    shares = {name: "100" if name == grape else "2" for name in names}
+    label = {"variety": names, "appellation": "Area P", "shares": shares}
+    rows = put(pack, label, of((1000, grape, ["Area P", "California"])))
+    found = [row for row in rows if row.claim == "variety" and says in row.why]
+    if says not in " ".join(row.why for row in rows):  # the number of names refused it before that
+        found = [row for row in rows if "may be" in row.why]
+    assert found
+    # a rule that is read weakly decides nothing, and shows how it would
+    assert {row.reckoned for row in found} == {REFUSED}
+    assert SUPPORTED not in {row.verdict for row in found}
+
+
+def test_a_place_named_with_others_is_where_some_of_it_grew() -> None:
+    label = {
+        "appellation": ["Oregon", "Washington"],
+        "shares": {"Oregon": "100", "Washington": "2"},
+    }
+    (row,) = (row for row in put("us", label, of((1000, ["Oregon"]))) if row.claim == "appellation")
+    assert row.verdict == REFUSED
+    assert "`Washington` is named" in row.why
+
+
+def test_a_grape_that_may_be_in_what_is_unknown_leaves_it_open() -> None:
+    label = {"variety": [ME, "Syrah"], "appellation": "Area P"}
+    rows = put("gb-ew", label, of((990, ME), (10,)))
+    assert "undetermined" in {row.verdict for row in rows if "`Syrah` is named" in row.why}
+
+
 def test_a_weak_rule_gives_its_figures_and_decides_nothing() -> None:
     by_name = {name: vector for name, *vector in VECTORS}
     for name in ("V22", "V30", "V37"):
