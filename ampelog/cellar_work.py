@@ -19,7 +19,7 @@ from ampelog.genealogy import Genealogy
 from ampelog.questions import View
 from ampelog.shares import Used
 from ampelog.sources import came_as
-from ampelog.state import Lot
+from ampelog.state import BOTTLES, Lot
 
 FOREVER = 2**62
 NOTHING = r"[^\x00-\x{10FFFF}]"
@@ -81,7 +81,7 @@ def done(view: View, lot: Lot, instant: int) -> frozenset[str]:
     wine."""
     own = dealings(view, [lot.name], instant)
     lots = {lot.name} | _filled_from(own, lot.name)
-    there = [moments.instant(one["at"], view.zone) for one in passed(view, view.content(lot))]
+    there = [moments.instant(one["at"], view.zone) for one in passed(view, lot, view.content(lot))]
     found = set()
     for one in dealings(view, lots, instant):
         event = one.event

@@ -41,6 +41,7 @@ from ampelog.requirements import Question
 from ampelog.scope import Label, fits, fitting_count
 from ampelog.shares import (
     DECIMALS,
+    JUDGED,
     REFUSED,
     SEVERITY,
     SUPPORTED,
@@ -169,7 +170,7 @@ class _Case(Struct, dict=True):
             yield from self._printed(rule, subject)
         if rule.min_total is not None:
             yield from self._musts(rule, subject)
-        if any(_of_fill(rule)):
+        if rule.by_fill:
             for fill in self.fills:
                 yield self._one(rule, subject, fill)
         if rule.unjudged and not (rule.requires or rule.listed or rule.disclose or rule.min_total):
@@ -205,11 +206,10 @@ class _Case(Struct, dict=True):
         said = subject.names[0]
         if rule.where:
             return self._where(rule, subject, fill)
-        if any(_known(rule)):
+        if rule.known:
             test = self._test(rule, subject)
             answer = test(fill)
-            judged = {True: SUPPORTED, False: REFUSED, None: UNDETERMINED}[answer[0]]
-            row = self._row(rule, subject, (judged, answer[1]))
+            row = self._row(rule, subject, (JUDGED[answer[0]], answer[1]))
             proof = fill.stay.events if rule.stayed and fill.stay is not None else ()
             row = replace(row, proof=proof)
             return replace(row, fill=fill.event, stake=Holds(lambda each: test(each)[0]))
@@ -217,18 +217,20 @@ class _Case(Struct, dict=True):
             found = particulars.alcohol(rule, said, fill, self.label.product)
         elif rule.limit:
             found = particulars.limit(rule, fill)
-        elif rule.allergens:
-            found = particulars.allergens(rule, said, fill)
-        elif rule.unadded:
-            found = particulars.unadded(rule, fill)
+        elif rule.allergens or rule.unadded:
+            found = particulars.went_in(rule, said, fill)
         else:
             found = particulars.size(rule, fill.format or subject.value)
         row = self._row(rule, subject, (found.verdict, found.says))
+        row = replace(row, fill=fill.event, proof=found.proof)
+        if rule.allergens or rule.unadded:
+            return replace(
+                row, stake=Holds(lambda each: particulars.nothing_else(rule, said, each))
+            )
         if found.rests_on is None:
-            return replace(row, fill=fill.event, proof=found.proof)
+            return row
         proof = tuple(fill.analyses.get(found.rests_on, "").split())
-        lasting = Holds(lambda _: True, alone=True)
-        return replace(row, fill=fill.event, stake=lasting, proof=proof)
+        return replace(row, stake=Holds(lambda _: True, alone=True), proof=proof)
 
     def _test(self, rule: Rule, subject: Subject) -> Callable[[Fill], tuple[bool | None, str]]:
         """What is known of a wine beside its sources: where it has been, what was done to it."""
@@ -379,16 +381,6 @@ def _standing(row: Verdict) -> tuple[int, int, Fraction]:
     severity = SEVERITY[row.verdict]
     missed = -Fraction(row.margin) if severity and row.margin else Fraction(0)
     return severity, SEVERITY[row.reckoned or REFUSED], missed
-
-
-def _of_fill(rule: Rule) -> tuple[object, ...]:
-    """What a rule asks of each fill, beside shares."""
-    asked = (rule.where, rule.limit, rule.strength, rule.sizes, rule.allergens, rule.unadded)
-    return (*asked, *_known(rule))
-
-
-def _known(rule: Rule) -> tuple[object, ...]:
-    return rule.stayed, rule.housed, rule.done
 
 
 def _at_least(said: Mapping[str, Any]) -> Fraction:

@@ -24,7 +24,7 @@ from ampelog.composition import Composition, Pooled
 from ampelog.estate import Picking, controlled
 from ampelog.expander import Expander
 from ampelog.genealogy import Kinds, Mark
-from ampelog.law import Pack
+from ampelog.law import STATEMENT, Pack, Rule
 from ampelog.likeness import Alike
 from ampelog.particulars import mentioned
 from ampelog.places import Places
@@ -142,13 +142,18 @@ def wanted(packs: Sequence[Pack], statements: Iterable[Mapping[str, Any]]) -> As
         weights=any(rule.basis == "grapes" for rule in rules),
         done=any(one.get("bottler") not in (None, "produced", "made") for one in stated),
         materials=any(
-            any(mentioned(rule, str(each.get("says", ""))))
-            for rule in rules
-            if rule.allergens or rule.unadded
-            for each in texts
+            _about(rule, one) for rule in rules if rule.allergens or rule.unadded for one in stated
         ),
         values=any(one.get("alcohol") for one in stated) or bool(texts),
     )
+
+
+def _about(rule: Rule, statements: Mapping[str, Any]) -> bool:
+    """Whether a rule is about any of these statements, by its words where it has some."""
+    said = statements.get(STATEMENT[rule.dimension]) or ()
+    if rule.dimension != "text":
+        return bool(said)
+    return any(any(mentioned(rule, str(each.get("says", "")))) for each in said)
 
 
 class _Map(Places):

@@ -94,7 +94,7 @@ class Rule(Model, frozen=True, kw_only=True):
     appellation; ``done``: it was treated or blended there; ``where``: what a text says of a part
     of the wine; ``free``: it may always stand. ``forbid``: not allowed, and why. ``allergens``:
     each with the words that a material made of it has in its name or make; a text that names one
-    names all that went in. ``unadded``: such words, of what a text says did not go in.
+    names all that went in. ``unadded``: such words, of what must not have gone in.
 
     ``unjudged``: what is not judged and a statement needs, so that it is at best undetermined;
     ``doubt``: why a refusal is undetermined; ``says``: a sentence that every row carries;
@@ -193,6 +193,17 @@ class Rule(Model, frozen=True, kw_only=True):
             or (self.dimension != "origin" and self.remainder_in in ("parent", "spanned"))
             or self.housed
         )
+
+    @property
+    def known(self) -> bool:
+        """About what is known of a wine beside its sources: where it has been, what was done."""
+        return self.stayed or self.housed or self.done is not None
+
+    @property
+    def by_fill(self) -> bool:
+        """Judged once for each fill, by something other than a threshold."""
+        asked = (self.where, self.limit, self.strength, self.sizes, self.allergens, self.unadded)
+        return self.known or any(asked)
 
     def in_force(self, on: date) -> bool:
         """Whether the rule stands on that day (of bottling, or of the label). One that goes by the

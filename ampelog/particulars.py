@@ -23,8 +23,8 @@ _POINT = re.compile(_NUMBER, re.ASCII)
 
 
 class Measured(Struct, frozen=True):
-    """A judgement on something measured, the quantity whose analysis it rests on, and the other events
-    that tell of it."""
+    """A judgement on something measured, the quantity whose analysis it rests on, and the events
+    beside that tell of it."""
 
     verdict: Judgement
     says: str
@@ -206,7 +206,18 @@ def size(rule: Rule, amount: int) -> Measured:
     return Measured(REFUSED, f"{said} is no size that bottles may have.")
 
 
-def allergens(rule: Rule, said: str, fill: Fill) -> Measured:
+def went_in(rule: Rule, said: str, fill: Fill) -> Measured:
+    """Whether a statement is right about what went into the wine, by the materials recorded."""
+    return _allergens(rule, said, fill) if rule.allergens else _unadded(rule, fill)
+
+
+def nothing_else(rule: Rule, said: str, fill: Fill) -> bool | None:
+    """The same, as an answer."""
+    judged = went_in(rule, said, fill).verdict
+    return None if judged == UNDETERMINED else judged == SUPPORTED
+
+
+def _allergens(rule: Rule, said: str, fill: Fill) -> Measured:
     """Whether a text that names an allergen names all that went in."""
     lacking: list[str] = []
     proof: list[str] = []
@@ -224,15 +235,15 @@ def allergens(rule: Rule, said: str, fill: Fill) -> Measured:
     )
 
 
-def unadded(rule: Rule, fill: Fill) -> Measured:
-    """Whether nothing went in that a text says did not."""
+def _unadded(rule: Rule, fill: Fill) -> Measured:
+    """Whether nothing went in that must not have."""
     used = [name for name, one in fill.materials.items() if _made_of(name, one, rule.unadded)]
     if used:
         events = [event for name in used for event in fill.materials[name].events]
         says = f"{listing([f'`{name}`' for name in used])} went in."
         return Measured(REFUSED, says, proof=tuple(dict.fromkeys(events)))
     return _untold(fill, rule.unadded) or Measured(
-        SUPPORTED, "None is recorded to have gone in.", proof=_used(fill)
+        SUPPORTED, "Nothing of the kind is recorded to have gone in.", proof=_used(fill)
     )
 
 

@@ -19,6 +19,8 @@ Judgement = Literal["supported", "refused", "undetermined"]
 SUPPORTED: Judgement = "supported"
 REFUSED: Judgement = "refused"
 UNDETERMINED: Judgement = "undetermined"
+JUDGED: dict[bool | None, Judgement] = {True: SUPPORTED, False: REFUSED, None: UNDETERMINED}
+"""What an answer of yes, no, or that nobody knows is judged."""
 SEVERITY: dict[Judgement, int] = {SUPPORTED: 0, UNDETERMINED: 1, REFUSED: 2}
 
 DECIMALS = SHARE_DECIMALS

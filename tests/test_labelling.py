@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from ampelog.claimable import claimable
 from ampelog.labelling import claims, layers
 from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED
 from tests.conftest import Vintage
@@ -478,6 +479,43 @@ def test_statements_on_what_went_in_are_judged_by_what_is_recorded_of_it(
     used = ["11111111-1111-4111-8111-111111111111"]
     assert rows["us-text-allergens"]["events"] == used
     assert rows["us-text-sulfites-added"]["events"] == used
+
+
+@pytest.mark.parametrize(
+    ("material", "of", "wanted"),
+    [
+        ("Sweet", '["cane sugar"]', REFUSED),
+        ("sugar", None, REFUSED),
+        ("Thick", '["concentrated grape must"]', SUPPORTED),
+        ("Mystery", None, UNDETERMINED),
+    ],
+)
+def test_sugar_by_weight_is_sugar(
+    vintage: Vintage, material: str, of: str | None, wanted: str
+) -> None:
+    # 17 CCR 17010(a)
+    if of is not None:
+        vintage.load(
+            f'{{"kind": "material", "at": "2000-01-01", "name": "{material}", "is": {of}}}\n'
+        )
+    vintage.load(
+        '{"kind": "place", "at": "2000-01-01", "name": "California", "type": "state"}\n'
+        '{"kind": "block", "at": "2000-01-01", "name": "Coast", "within": ["California"],'
+        ' "plantings": [{"variety": "Syrah"}]}\n'
+        '{"kind": "label", "at": "2000-01-01", "name": "Coast", "market": ["us", "us-ca"],'
+        ' "statements": {"appellation": "California"}}\n'
+        + WINE.replace('"Own"', '"Coast"')
+        + '{"kind": "treat", "at": "2024-09-13", "lot": "W", "treatment": "chaptalisation",'
+        f' "material": "{material}", "amount": "20 kg"}}\n'
+    )
+    assert asked(vintage, "W", "Coast")["us-ca-sugar-added"]["verdict"] == wanted
+
+
+def test_wine_of_which_nothing_is_told_ends_what_is_said_of_additions(vintage: Vintage) -> None:
+    vintage.load(WHOLE + WINE.replace('"Own"', '"Ford"'))
+    rows = claimable(vintage.view(), "W", "Fined", ["us"])["claims"]
+    (row,) = [row for row in rows if row["rule"] == "us-text-sulfites-added"]
+    assert (row["verdict"], row["headroom_l"]) == (SUPPORTED, "0")
 
 
 def test_what_went_into_bought_wine_is_not_known(vintage: Vintage) -> None:
