@@ -36,10 +36,9 @@ class Draw(Struct):
 
 
 class Fill(Struct):
-    """A quantity that arrives in one lot, in one or several vessels, an amount each.
-
-    ``full`` fills each vessel to its capacity; ``format``, ``label`` and ``under``, the label that
-    is put on them, are those of bottles."""
+    """A quantity that arrives in one lot, in one or several vessels, an amount each, ``full`` to
+    each one's capacity; ``format``, ``label`` and ``under`` (which is put on) are those of bottles.
+    """
 
     lot: str
     sort: str
