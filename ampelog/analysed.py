@@ -12,7 +12,7 @@ from typing import Any
 
 from msgspec import Struct, field
 
-from ampelog import moments
+from ampelog import history, moments
 from ampelog.biography import (
     ADDS_NOTHING,
     REFERMENTATION,
@@ -112,10 +112,11 @@ def _drawn(view: View, positions: Collection[int]) -> dict[int, Body]:
     story = alone(view.steps, set().union(*map(filled, steps)))
     telling = _Bottlings(view, table(), story.names)
     wanted, found = {step.position for step in steps}, {}
-    for step in story.steps:
-        if step.position in wanted:
-            found[step.position] = telling.bottled(step)
-        telling.happen([step])
+    with history.still():
+        for step in story.steps:
+            if step.position in wanted:
+                found[step.position] = telling.bottled(step)
+            telling.happen([step])
     return found
 
 
