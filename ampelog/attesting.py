@@ -235,6 +235,12 @@ def _differing(found: Unpacked, parts: Parts, again: Parts) -> int:
         elif sheet.drawn != one.drawn:
             says = "its text is that of the figures, yet it is drawn otherwise"
             found.wrong("page differs", f"page {number}", says, _hint(found))
+        elif sheet.framed != one.framed:
+            says = (
+                "its text is that of the figures, yet what is shown of it may be other: it is cut, "
+                "turned or written over, or has other fonts or images"
+            )
+            found.wrong("page differs", f"page {number}", says, _hint(found))
     if len(found.findings) == before:
         says = "the pages are those of the figures, yet other bytes of the file are not"
         found.wrong("file differs", "the file", says, _hint(found))

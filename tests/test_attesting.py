@@ -377,6 +377,36 @@ def test_pages_that_were_swapped_or_drawn_over_are_named(
     assert "drawn otherwise" in found["page 1"]["says"]
 
 
+def noted(document: pikepdf.Pdf) -> None:
+    box = pikepdf.Array([100, 500, 400, 700])
+    note = pikepdf.Dictionary(
+        Type=pikepdf.Name.Annot, Subtype=pikepdf.Name.FreeText, Rect=box,
+        Contents=pikepdf.String("Released"), DA=pikepdf.String("/Helv 20 Tf"), F=4,
+    )  # fmt: skip
+    document.pages[0].Annots = pikepdf.Array([document.make_indirect(note)])
+
+
+def cropped(document: pikepdf.Pdf) -> None:
+    document.pages[0].CropBox = pikepdf.Array([0, 0, 300, 300])
+
+
+def turned(document: pikepdf.Pdf) -> None:
+    document.pages[0].Rotate = 180
+
+
+@pytest.mark.parametrize("change", [noted, cropped, turned])
+def test_a_page_that_is_shown_otherwise_is_named(
+    whole: tuple[Dossier, Files, bytes], change: Callable[[pikepdf.Pdf], None]
+) -> None:
+    with pikepdf.open(io.BytesIO(whole[2])) as document:
+        change(document)
+        target = io.BytesIO()
+        document.save(target)
+    (one,) = verified(target.getvalue())["findings"]
+    assert (one["rule"], one["where"]) == ("page differs", "page 1")
+    assert "what is shown of it may be other" in one["says"]
+
+
 def test_any_other_byte_of_the_file_is_missed(whole: tuple[Dossier, Files, bytes]) -> None:
     with pikepdf.open(io.BytesIO(whole[2])) as document:
         document.docinfo["/Subject"] = "Other words"
