@@ -16,6 +16,7 @@ from msgspec import Struct, field
 
 from ampelog import moments
 from ampelog.errors import Refused
+from ampelog.excerpt import vessels
 from ampelog.genealogy import BITS
 from ampelog.moments import NotATime
 from ampelog.places import Places
@@ -329,10 +330,14 @@ def _vessels(view: View, origin: Origin, since: int, until: int) -> Found:
     found = _lay(view, Place(vessels=frozenset(origin.names)), since, until)
     registers = view.cellar.registers
     for name in origin.names:
-        if not registers.knows("vessel", name) and not view.said(_ANY, _quoted(name)):
-            known = {row[0] for row in view.ledger.rows("vessel_names")}
+        if registers.knows("vessel", name):
+            continue
+        said = view.said(_ANY, _quoted(name)).values()
+        if not any(name in vessels(event) for event in said):
+            known = {row[0] for row in view.ledger.rows("vessel_names")} - {name}
             hint = near(name, known, "`ampelog log --kind vessel` lists the registered ones")
-            raise Refused(f"there is no vessel `{name}`", hint=hint)
+            when = f" by {view.as_of}" if view.as_of else ""
+            raise Refused(f"there is no vessel `{name}`{when}", hint=hint)
     return found
 
 
@@ -347,6 +352,7 @@ _ANY = (
     "blend",
     "bottle",
     "pack",
+    "return",
 )
 
 

@@ -99,7 +99,8 @@ def test_a_lot_touches_what_is_reached_from_all_that_was_ever_in_it(
     made: Maker, data: st.DataObject
 ) -> None:
     name = data.draw(st.sampled_from(sorted(made.oracle.lots)))
-    agrees(made, Origin("lot", (name,)), Marks(lot=name))
+    packed = any(event["kind"] == "pack" for event in made.events)
+    agrees(made, Origin("lot", (name,)), Marks(lot=name), apart=packed)
 
 
 @settings(max_examples=80)
@@ -382,6 +383,28 @@ def test_growers_pickings_and_corrections(vintage: Vintage) -> None:
         asked(view, "block", "Hil")
     with pytest.raises(Refused, match="before --since"):
         asked(view, "dates", since="2024-09-02", until="2024-09-01")
+
+
+@pytest.mark.parametrize(
+    "then", [{}, {"as_of": "2024-09-02"}, {"as_of": "2024-09-05"}, {"known_on": "20"}]
+)
+def test_a_vessel_that_no_event_names_is_refused_on_any_day(
+    vintage: Vintage, then: dict[str, str]
+) -> None:
+    """{"kind": "receive", "at": "2024-09-01", "lot": "A", "vessel": "T1", "volume": "10 L"}
+    {"kind": "rack", "at": "2024-09-02", "from": {"lot": "A", "all": true},
+     "to": {"lot": "A", "vessels": ["T2", "T3"], "each": "5 L"}}
+    {"kind": "rack", "at": "2024-09-04", "from": {"lot": "A", "vessel": "T2", "all": true},
+     "to": {"lot": "A", "vessel": "T4", "volume": "5 L"}}
+    """
+    view = vintage.view(**then)
+    with pytest.raises(Refused, match="there is no vessel `T5`"):
+        asked(view, "vessel", "T5")
+    for name in ("T1", "T2", "T3", "B1"):
+        assert asked(view, "vessel", name)["found"]["lots"] == 0, "known, and no bottle is touched"
+    early = vintage.view(as_of="2024-09-02")
+    with pytest.raises(Refused, match="there is no vessel `T4` by 2024-09-02"):
+        asked(early, "vessel", "T4")
 
 
 def test_bottles_keep_their_past_through_packing_and_renaming(vintage: Vintage) -> None:
