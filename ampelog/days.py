@@ -29,13 +29,14 @@ _MONTH_FIRST = re.compile(r"([a-z]{3,9})\.?\s+([0-9]{1,2})(?:st|nd|rd|th)?,?\s+(
 _HOUR = re.compile(
     r"([0-9]{1,2})(?:[:h]([0-9]{2})(?::([0-9]{2}))?)?\s*(am|pm|a\.m\.|p\.m\.)?", re.IGNORECASE
 )
-_AS_IN = "write days as in 2024-10-03 or 4 Oct 2024"
+AS_IN = "write days as in 2024-10-03 or 4 Oct 2024"
+"""What can be read in one way alone."""
 
 
 class Unclear(ValueError):
     """A text is no day, or is one of two; the message says which."""
 
-    def __init__(self, says: str, hint: str = _AS_IN, rule: str = "date") -> None:
+    def __init__(self, says: str, hint: str = AS_IN, rule: str = "date") -> None:
         super().__init__(says)
         self.hint, self.rule = hint, rule
 

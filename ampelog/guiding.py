@@ -133,6 +133,8 @@ class Question(Struct, frozen=True):
     needed: bool = True
     more: int = 0
     """How many other names there are that are not offered."""
+    numbered: bool = True
+    """Whether an offer may be taken by its number: not where that could be the name of another."""
 
 
 class Unclear(ValueError):
@@ -148,7 +150,7 @@ def kind_of(said: str) -> str:
     if word in TRADE:
         return TRADE[word]
     listed = list(COMMON)
-    if word.isdigit() and 0 < int(word) <= len(listed):
+    if word.isdecimal() and 0 < int(word) <= len(listed):
         return listed[int(word) - 1]
     near = get_close_matches(word, [*KINDS, *TRADE], n=1)
     hint = f"did you mean `{TRADE.get(near[0], near[0])}`?" if near else "one of the list"
@@ -212,7 +214,9 @@ def _asked(kind: str, name: str, given: Mapping[str, Any], names: Names, needed:
     words = WORDS["to party"] if (kind, name) == ("ship", "to") else WORDS.get(name)
     asks = words or name.replace("_", " ").capitalize()
     shown = tuple(offered[:MOST_OFFERED])
-    return Question(name, asks, shown, needed, len(offered) - len(shown))
+    numbers = {str(number) for number in range(1, len(shown) + 1)}
+    numbered = numbers.isdisjoint(_lot(one) for one in offered)
+    return Question(name, asks, shown, needed, len(offered) - len(shown), numbered)
 
 
 def _offers(kind: str, name: str, given: Mapping[str, Any], names: Names) -> Sequence[str]:
@@ -262,7 +266,7 @@ def answered(kind: str, asked: Question, said: str, names: Names) -> Any:
     text = said.strip()
     offered = asked.offered
     first, _, rest = text.partition(" ")
-    counted = first.isdigit() and text not in offered and 0 < int(first) <= len(offered)
+    counted = asked.numbered and first.isdecimal() and 0 < int(first) <= len(offered)
     if counted and asked.field in ("from", "to") and not rest and (kind, asked.field) != _PARTY:
         raise Unclear(f"how much of {offered[int(first) - 1]}? `{first} 50 gal`, or `{first} all`")
     if counted and (asked.field in ("from", "to") or not rest):

@@ -166,7 +166,7 @@ def _answer(kind: str, question: Question, names: Names) -> Any:
     from ampelog import guiding
 
     for number, name in enumerate(question.offered, 1):
-        say.note(f"{number:>5}  {name}")
+        say.note(f"{number if question.numbered else '':>5}  {name}")
     if question.more:
         say.note(f"       and {question.more} more, by name")
     asks = question.asks if question.needed else f"{question.asks} (Enter: none)"
@@ -183,7 +183,7 @@ def _answer(kind: str, question: Question, names: Names) -> Any:
 
 def _when(ledger: Ledger, event: dict[str, Any], moment: int) -> None:
     """Ask for the day and hour; now is offered."""
-    from ampelog import cells, guiding
+    from ampelog import cells, days, guiding
     from ampelog.history import zone_of
     from ampelog.moments import day_and_minute
 
@@ -193,4 +193,6 @@ def _when(ledger: Ledger, event: dict[str, Any], moment: int) -> None:
         try:
             event["at"] = said if said == now else cells.moment(said, cells.Habits(), True)
         except cells.Slip as slip:
-            say.note(f"{slip.says} {slip.hint}".strip(), "yellow")
+            # a table's day is mended by an option; here the answer itself can say which it is
+            hint = days.AS_IN if slip.rule == "ambiguous date" else slip.hint
+            say.note(f"{slip.says} {hint}", "yellow")

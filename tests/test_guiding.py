@@ -126,6 +126,7 @@ def test_an_unknown_kind_is_asked_again_with_the_nearest() -> None:
         ("reading", "lot", "C", "there is no lot `C`"),
         ("pick", "block", "Hil", "did you mean `Hill`"),
         ("analysis", "values", "3.6", "ph=3.6"),
+        ("pick", "vessel", "B-1..B-3", "is one vessel, and `B-1..B-3` is a range"),
     ],
 )
 def test_an_answer_that_cannot_be_taken_says_what_would_be(
@@ -144,6 +145,28 @@ def test_a_number_alone_asks_how_much_and_capitals_do_not_matter() -> None:
     assert guiding.answered("pick", block, "hill", NAMES) == "Hill"
     end = guiding.answered("rack", asked, "24-sy@T1 5 gal", NAMES)
     assert end == {"lot": "24-SY", "vessel": "T1", "volume": "5 gal"}
+
+
+@pytest.mark.parametrize("bottles", [["1", "10", "2"], ["A", "B", "2@T1"]])
+def test_a_number_that_is_a_name_is_that_name(bottles: list[str]) -> None:
+    names = {"lot": [*(guiding._lot(one) for one in bottles), "C"], "bottles": bottles}
+    asked = guiding.question("ship", {}, names)
+    assert asked is not None
+    assert not asked.numbered
+    assert guiding.answered("ship", asked, "2 12 bottles", names) == {"lot": "2", "bottles": 12}
+    with pytest.raises(Unclear, match="there is no lot `3`"):
+        guiding.answered("ship", asked, "3 12 bottles", names)
+
+
+def test_a_name_that_no_number_of_the_list_is_leaves_the_numbers() -> None:
+    names = {"lot": ["2024", "A"], "bottles": ["2024", "A"]}
+    asked = guiding.question("ship", {}, names)
+    assert asked is not None
+    assert guiding.answered("ship", asked, "2 12 bottles", names) == {"lot": "A", "bottles": 12}
+    with pytest.raises(Unclear):
+        guiding.answered("ship", asked, "\u00b2 12 bottles", names)
+    with pytest.raises(Unclear):
+        guiding.kind_of("\u00b2")
 
 
 def test_what_is_not_offered_is_counted() -> None:
@@ -232,6 +255,18 @@ def test_record_alone_leads_to_an_event(cellar: Run, answering: Callable[..., li
     assert "D in T4: 100.0 gal before, 90.0 gal after" in told.err
     (event,) = cellar("log", "--kind", "rack", "--json").json
     assert (event["at"], event["ref"]) == ("2026-01-05", "WO 4")
+
+
+def test_a_day_of_two_readings_is_asked_for_in_a_way_that_can_be_answered(
+    cellar: Run, answering: Callable[..., list[str]]
+) -> None:
+    answering("spill", "1/5/2026", "5 Jan 26", "5 Jan 2026")
+    told = cellar("record", "loss", "lot=D", "volume=1 gal", "vessel=T4", "--yes")
+    assert told.code == 0, told.err
+    assert "`1/5/2026` may be 2026-05-01 or 2026-01-05; which one? write days as in" in told.err
+    assert "--dates" not in told.err
+    (event,) = cellar("log", "--kind", "loss", "--json").json
+    assert event["at"] == "2026-01-05"
 
 
 def test_a_no_records_nothing(
