@@ -52,11 +52,25 @@ def headings(
             where = sheet.place(sheet.heading.number, index, title)
             wrong.append(_unknown(where, kind, mapping.columns.get(bare, title)))
             continue
-        field = plain(mapping.columns.get(bare, title))
-        unit = mapping.units.get(bare) or mapping.units.get(field) or one.unit
+        units = _units(one, bare, plain(mapping.columns.get(bare, title)), mapping)
+        if len(units) > 1:
+            says = f"the column is in {' and in '.join(units)}, by its heading and the mapping"
+            where = sheet.place(sheet.heading.number, index, title)
+            wrong.append(Finding("column", where, says, "say one unit"))
+        unit = next(iter(units), "")
         found.append(Heading(index, title, one.what, one.column, one.slot, unit))
     wrong += unnamed(sheet)
     return found, [*wrong, *_twice(sheet, found)]
+
+
+def _units(one: Heading, title: str, name: str, mapping: Mapping) -> list[str]:
+    """The units that a column has by its heading and by the mapping, which may name the heading
+    or the field."""
+    if one.what != "field" or one.column is None:
+        return []
+    named = dict.fromkeys((title, name, plain(one.column.name)))
+    said = [one.unit, *(mapping.units.get(each, "") for each in named)]
+    return list(dict.fromkeys(unit for unit in said if unit))
 
 
 def _heading(index: int, title: str, name: str, kind: str) -> Heading | None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from ampelog import days, shorthand
 from ampelog.assembly import CONSTANT, Line
-from ampelog.cells import Cell, Habits, Slip, shown, value
+from ampelog.cells import Cell, Habits, Slip, shown, unit_of, value
 from ampelog.columns import find
 from ampelog.errors import Finding, Refused
 from ampelog.headings import Heading
@@ -90,7 +90,11 @@ class _Reader:
         unit = self.beside.get(("unit", column.name, heading.slot))
         if isinstance(unit, Broken):
             raise Slip(unit.says, unit.hint)
-        told = value(cell, column, self.habits, shown(unit) if unit is not None else heading.unit)
+        beside = shown(unit) if unit is not None else heading.unit
+        if heading.unit and unit_of(beside) != heading.unit:
+            says = f"`{beside}` stands beside it, and the column is in {heading.unit}"
+            raise Slip(f"`{shown(cell)}`: {says}", "say one unit")
+        told = value(cell, column, self.habits, beside)
         try:
             shorthand.check_one_vessel(self.kind, column.name, told)
         except Refused as problem:

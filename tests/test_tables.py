@@ -276,6 +276,31 @@ def test_a_day_and_its_hour_may_stand_in_two_columns() -> None:
     assert wrongs(as_csv([twice]), kind="pick") == [("row 2, column A (at)", "cell")]
 
 
+@pytest.mark.parametrize(
+    ("heads", "units"),
+    [
+        ("Date,mass (kg)", '"mass" = "lb"'),
+        ("Date,mass (kg)", '"mass (kg)" = "lb"'),
+        ("Date,Weight", '"Weight" = "kg"\nmass = "lb"'),
+    ],
+)
+def test_a_column_of_two_units_is_refused(heads: str, units: str) -> None:
+    from ampelog import mapping
+
+    columns_ = '"Date" = "at"\n"Weight" = "mass"\n'
+    text = f'kind = "pick"\n[columns]\n{columns_}[units]\n{units}\n[constants]\n'
+    own = mapping.read(text + 'block = "Hill"\nlot = "25-H"\n', "own.toml")
+    _, found = told(f"{heads}\n2025-09-01,12\n".encode(), mapping=own)
+    (problem,) = found.problems
+    assert "kg and in lb" in problem.says
+
+
+def test_a_unit_beside_a_column_of_another_is_refused() -> None:
+    row = {key: said for key, said in PICK.items() if key != "mass"}
+    rows = [{**row, "mass (kg)": 12, "mass.unit": said} for said in ("", "kgs", "lb")]
+    assert wrongs(as_csv(rows), kind="pick") == [("row 4, column D (mass (kg))", "cell")]
+
+
 def test_an_hour_without_its_day_is_told() -> None:
     row = {**PICK, "until.time": "14:00"}
     assert wrongs(as_csv([row]), kind="pick") == [("row 2, column E (until.time)", "cell")]
