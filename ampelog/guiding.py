@@ -80,6 +80,7 @@ ONE_OF: Mapping[str, Sequence[Sequence[str]]] = {
     "receive": (("lot", "material"), (*MEASURES, "amount")),
 }
 """By kind: of each of these fields one has to be there; who passed all is asked the first again."""
+_BY_NUMBER = ", or a number and how much"
 WORDS = {
     "at": "When (a day, or a day and an hour)",
     "block": "Which block",
@@ -87,7 +88,7 @@ WORDS = {
     "volume": "Volume, as in 120 gal",
     "lot": "Which lot",
     "vessel": "In which vessel",
-    "from": "From, as in 24-SY@T1 100 gal, or a number and how much; several with ; between",
+    "from": f"From, as in 24-SY@T1 100 gal{_BY_NUMBER}; several with ; between",
     "to": "Into, as in 24-SY@B-1..B-4 each 60 gal; several with ; between",
     "treatment": "What was done",
     "material": "With what material",
@@ -216,6 +217,7 @@ def _asked(kind: str, name: str, given: Mapping[str, Any], names: Names, needed:
     shown = tuple(offered[:MOST_OFFERED])
     numbers = {str(number) for number in range(1, len(shown) + 1)}
     numbered = numbers.isdisjoint(_lot(one) for one in offered)
+    asks = asks if numbered else asks.replace(_BY_NUMBER, "")
     return Question(name, asks, shown, needed, len(offered) - len(shown), numbered)
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Any, get_args, get_origin
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
 
 from ampelog.errors import Refused
 from ampelog.events import KINDS, Register
@@ -130,7 +131,9 @@ def _takes_endpoint(kind: str, key: str) -> bool:
 
 def _is_list(kind: str, key: str) -> bool:
     """Whether a field is several texts and nothing else: what may be one text too is that one."""
-    options = [*get_args(_annotation(kind, key)), _annotation(kind, key)]
+    annotation = _annotation(kind, key)
+    is_either = get_origin(annotation) in (Union, UnionType)
+    options = get_args(annotation) if is_either else (annotation,)
     return any(_IS_TEXTS.match(str(one)) for one in options) and not any(
         _IS_TEXT.match(str(one)) for one in options
     )

@@ -153,6 +153,7 @@ def test_a_number_that_is_a_name_is_that_name(bottles: list[str]) -> None:
     asked = guiding.question("ship", {}, names)
     assert asked is not None
     assert not asked.numbered
+    assert "number" not in asked.asks
     assert guiding.answered("ship", asked, "2 12 bottles", names) == {"lot": "2", "bottles": 12}
     with pytest.raises(Unclear, match="there is no lot `3`"):
         guiding.answered("ship", asked, "3 12 bottles", names)
