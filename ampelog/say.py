@@ -283,7 +283,8 @@ def _cell(value: Any) -> str:
     text = str(value)
     if _is_number(text):
         return text
-    starts = text.lstrip(" \u00a0\n").startswith(_TRIGGERS)
+    # a `'` of its own before such a sign is kept by one more: read back, one is taken off
+    starts = text.lstrip(" \u00a0\n'").startswith(_TRIGGERS)
     return f"'{text}" if starts or any(f"\n{sign}" in text for sign in _TRIGGERS) else text
 
 

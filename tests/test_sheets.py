@@ -17,6 +17,7 @@ from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from ampelog.errors import Refused
 from ampelog.numerals import Broken, Numeral, numeral
+from ampelog.say import as_csv
 from ampelog.sheets import Sheet, letter, listed, read
 
 TABLE = "at;lot;text\n2025-01-01;Côte-1;dégusté\n"
@@ -60,6 +61,12 @@ def test_rows_are_numbered_as_a_spreadsheet_shows_them() -> None:
 def test_text_that_was_defused_is_taken_as_it_was() -> None:
     sheet = only(b"lot,text,by,ref\n'=24-A,'-x,'tis,-5\n")
     assert list(sheet.rows[0].cells.values()) == ["=24-A", "-x", "'tis", "-5"]
+
+
+@given(st.text("'=+-@ a5", min_size=1).filter(lambda text: text == text.strip()))
+def test_every_text_comes_back_from_a_list_as_csv(text: str) -> None:
+    sheet = only(as_csv([{"lot": "A", "text": text}]).encode())
+    assert sheet.rows[0].cells[1] == text
 
 
 def book(fill: Callable[[Any], None]) -> bytes:
