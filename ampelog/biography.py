@@ -31,7 +31,7 @@ from ampelog.steps import Step
 Key = tuple[str, str | None]
 """A holding: lot and vessel."""
 
-BLEND, MOVEMENT, WATER, OTHER = "blend", "movement", "water", "other"
+BLEND, MOVEMENT = "blend", "movement"
 REFERMENTATION, MALOLACTIC = "refermentation", "malolactic"
 _MOVING = frozenset({"crush", "press", "rack", "barrel_down", "top", "blend"})
 ADDS_NOTHING = frozenset({"so2", "filtration", "cold", "gas"})
@@ -59,7 +59,8 @@ class Change(Struct, frozen=True):
 
 class Measured(Struct, frozen=True):
     """A value of one quantity, as recorded. ``kept`` is the part of the wine that it was made on;
-    ``void`` what made it void, None while it holds."""
+    ``void`` what made it void, None while it holds; ``mixed`` the kinds of events by which other
+    wine came in since."""
 
     quantity: str
     value: str
@@ -69,6 +70,7 @@ class Measured(Struct, frozen=True):
     at: str
     kept: Fraction = _WHOLE
     void: Change | None = None
+    mixed: tuple[str, ...] = ()
 
     @property
     def order(self) -> tuple[int, int]:
@@ -130,6 +132,15 @@ def _together(each: Sequence[tuple[Change, ...]]) -> tuple[Change, ...]:
         return first
     changes = {(one.event, one.kind): one for found in each for one in found}
     return tuple(sorted(changes.values(), key=lambda one: one.order))
+
+
+def _mixed_since(one: Measured, bodies: Sequence[tuple[Body, int]], kind: str) -> tuple[str, ...]:
+    """The kinds of events by which wine that it was not made on came in since, this one included
+    where it mixes any in."""
+    there = [body.measured.get(one.quantity) for body, _ in bodies]
+    own = [each for each in there if each is not None and each.event == one.event]
+    kinds = dict.fromkeys(name for each in own for name in each.mixed)
+    return tuple(kinds if len(own) == len(there) else {**kinds, kind: None})
 
 
 def _with_the_last(changes: tuple[Change, ...], moved: Change) -> tuple[Change, ...]:
@@ -245,7 +256,9 @@ class Telling:
         blended = Change(BLEND, *self._told(step, says))
         made = Body()
         for quantity in {name: None for body, _ in bodies for name in body.measured}:
-            made.measured[quantity] = self._kept(quantity, bodies, whole, blended)
+            one = self._kept(quantity, bodies, whole, blended)
+            mixed = _mixed_since(one, bodies, step.event["kind"])
+            made.measured[quantity] = replace(one, mixed=mixed) if mixed else one
         made.changes = self._together([body.changes for body, _ in bodies])
         return made
 
@@ -261,20 +274,21 @@ class Telling:
         self, quantity: str, bodies: Sequence[tuple[Body, int]], whole: int, blended: Change
     ) -> Measured:
         """The measurement that speaks for most of the mixture, void where that is too little."""
-        shares: dict[str, Fraction | int] = {}
+        holding: dict[str, Fraction | int] = {}
+        of: dict[str, Fraction | int] = {}
         found: dict[str, Measured] = {}
         for body, amount in bodies:
             one = body.measured.get(quantity)
             if one is None:
                 continue
             found[one.event] = one if one.void is None else found.get(one.event, one)
-            held = one.kept * amount if one.void is None else 0
-            shares[one.event] = shares.get(one.event, 0) + held
-        best = max(found.values(), key=lambda one: (shares[one.event], one.order))
-        kept = Fraction(shares[best.event], whole)
-        if best.void is not None or 1 - kept <= self._limit:
-            return replace(best, kept=kept)
-        return replace(best, kept=kept, void=blended)
+            part = one.kept * amount
+            of[one.event] = of.get(one.event, 0) + part
+            holding[one.event] = holding.get(one.event, 0) + (part if one.void is None else 0)
+        best = max(found.values(), key=lambda one: (of[one.event], one.order))
+        if best.void is None and 1 - Fraction(holding[best.event], whole) <= self._limit:
+            return replace(best, kept=Fraction(holding[best.event], whole))
+        return replace(best, kept=Fraction(of[best.event], whole), void=best.void or blended)
 
     def _told(self, step: Step, says: str) -> tuple[int, int, str, str]:
         return step.instant, step.position, step.id, says
@@ -349,20 +363,8 @@ class Telling:
         used = [name for name in (event.get("material"), *used) if name]
         adds = event.get("adds") is not None or event.get("role") is not None
         says = f"treated: {', '.join(dict.fromkeys([event['treatment'], *used]))}"
-        for kind in self._kinds(event, used):
+        for kind in self.table.kinds(event, used):
             self._changes(step, kind, says, voids=adds or kind not in ADDS_NOTHING)
-
-    def _kinds(self, event: dict[str, Any], used: Sequence[str]) -> Iterable[str]:
-        """All that a treatment was: each material is judged by its own name. One alone whose name
-        says nothing is what the treatment is called; among several, nobody knows what it is."""
-        called = self.table.kinds_of(str(event["treatment"]))
-        found = dict.fromkeys(called)
-        for name in used:
-            alone = called if len(used) == 1 else ()
-            if event.get("role") == WATER and name == event.get("material"):
-                alone = (WATER,)
-            found |= dict.fromkeys(self.table.kinds_of(name) or alone or (OTHER,))
-        return found or (OTHER,)
 
     def _ferments(self, step: Step) -> None:
         event = step.event

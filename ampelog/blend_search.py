@@ -13,12 +13,11 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from ampelog import moments
 from ampelog.blend_goals import NEVER, Aim, Every, Some, Sum, Wines, harder
 from ampelog.blend_solver import Found, Near, Plan, solve
 from ampelog.conditions import All, ByGrapes, Condition, Either
 from ampelog.errors import Refused
-from ampelog.estimate import UNITS, Draw, Readings, spans
+from ampelog.estimate import UNITS, Draw, spans
 from ampelog.evidence import Evidence, wanted
 from ampelog.labelling import Labelled
 from ampelog.quantities import floor_text, parse
@@ -62,13 +61,11 @@ class Search:
     # What may be used
 
     def _wines(self, view: View) -> Iterator[Wine]:
-        instant = moments.instant(self.trial.at, self.trial.zone)
-        readings = Readings(view, instant)
         for wine in self._asked:
             values = {}
             for quantity in self.target.analysis:
                 draws = [Draw(wine.lot, vessel, 1, wine.spirit) for vessel in wine.vessels]
-                found = spans(draws, readings, quantity)
+                found = spans(draws, self.trial.readings(view), quantity)
                 if found is None:
                     self._leave(wine, f"has no reading of {quantity} to reckon with")
                     break

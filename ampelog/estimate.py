@@ -8,20 +8,23 @@ can be unstable together: those are never averaged, and must be measured again.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Sequence
 from fractions import Fraction
 from typing import Any
 
 from msgspec import Struct
-from msgspec.structs import replace
 
-from ampelog import moments
-from ampelog.cellar_work import Dealing, dealings
+from ampelog import history, moments
+from ampelog.biography import Body, Measured, Telling
+from ampelog.excerpt import alone
+from ampelog.gates import table
+from ampelog.measurements import number
 from ampelog.particulars import figure
-from ampelog.phrases import listed, several
+from ampelog.phrases import listed
 from ampelog.questions import View
 from ampelog.recipe import LINEAR
 
+_MOST = Fraction(1, 2)
 UNITS = {
     "alcohol": "% vol",
     "glucose_fructose": "g/L",
@@ -52,7 +55,7 @@ class Draw(Struct, frozen=True):
 
 class Reading(Struct, frozen=True):
     """A recorded value of a wine: between ``low`` and ``high``, which differ where it is only known
-    to be below. ``since``: what came into the wine after it was taken."""
+    to be below. ``since``: the kinds of events that changed the wine after it was taken."""
 
     lot: str
     vessel: str | None
@@ -76,7 +79,7 @@ class Reading(Struct, frozen=True):
     @property
     def _figure(self) -> tuple[Fraction, bool]:
         found = figure(self.text)
-        assert found is not None, "a recorded value is a figure"
+        assert found is not None, "what mixes by volume is a figure"
         return found
 
     def as_json(self) -> dict[str, Any]:
@@ -87,126 +90,46 @@ class Reading(Struct, frozen=True):
 
 
 class Readings:
-    """The latest readings of wines at a moment, each lot's records gone through once."""
+    """What is known by measuring of the wines of some lots at a moment, by their ``biography``: a
+    reading counts while most of the wine is what it was made on."""
 
-    def __init__(self, view: View, instant: int) -> None:
-        self._view, self._instant = view, instant
-        self._courses: dict[tuple[str, int], _Course] = {}
+    def __init__(self, view: View, instant: int, lots: Collection[str]) -> None:
+        story = alone([step for step in view.steps if step.instant <= instant], lots)
+        telling = Telling(view, table(), story.names)
+        with history.still():
+            telling.happen(story.steps)
+        self._bodies, self._zone = telling.known.bodies, view.zone
+        self._events = {step.id: step.event for step in story.steps}
 
     def of(self, lot: str, vessel: str | None) -> dict[str, Reading]:
         """The latest reading of each quantity that tells of a lot in a vessel."""
-        return self._course(lot, self._instant).of(vessel)
-
-    def _course(self, lot: str, until: int) -> _Course:
-        key = (lot, until)
-        if key not in self._courses:
-            found = self._courses[key] = _Course(lot)
-            for one in dealings(self._view, [lot], until):
-                if one.event["kind"] == "lot" and one.event.get("name") == lot:
-                    self._named(found, one)
-                else:
-                    day = moments.day(one.instant, self._view.zone).isoformat()
-                    found.take(one.event, day)
-        return self._courses[key]
-
-    def _named(self, found: _Course, one: Dealing) -> None:
-        """What bore another name keeps its measurements."""
-        for end in several(one.event.get("of")):
-            before = self._course(str(end["lot"]), one.instant)
-            for vessel in _vessels(end) or list(before.known):
-                found.known[vessel] = before.of(vessel)
-
-
-class _Course:
-    """A lot through its records: what is known of it in each vessel. ``wide`` is what was measured
-    of all of it."""
-
-    def __init__(self, lot: str) -> None:
-        self.lot = lot
-        self.known: dict[str | None, dict[str, Reading]] = {}
-        self.wide: dict[str, Reading] = {}
-
-    def of(self, vessel: str | None) -> dict[str, Reading]:
-        """What is known of it in a vessel."""
-        found = self.known.get(vessel, self.wide)
-        return {name: replace(reading, vessel=vessel) for name, reading in found.items()}
-
-    def take(self, event: Mapping[str, Any], day: str) -> None:
-        """One event further."""
-        if event["kind"] == "analysis" and event.get("lot") == self.lot:
-            self._measured(event, day)
-        elif event["kind"] == "treat" and event.get("lot") == self.lot:
-            for vessel in _vessels(event) or list(self.known):
-                self._mixed(vessel, "treat")
-            if not _vessels(event):
-                self.wide = _since(self.wide, "treat")
-        elif event["kind"] in ("rack", "blend", "top", "barrel_down"):
-            self._moved(event)
-
-    def _measured(self, event: Mapping[str, Any], day: str) -> None:
-        values = event.get("values") or {}
-        found = {
-            quantity: Reading(
-                self.lot,
-                None,
-                str(values[quantity]),
-                day,
-                event["id"],
-                values.get("ta_endpoint") if quantity == "ta" else None,
-            )
-            for quantity in (*LINEAR, *AGAIN)
-            if quantity in values
-        }
-        vessels = _vessels(event)
-        for vessel in vessels or list(self.known):
-            self.known[vessel] = {**self.known.get(vessel, self.wide), **found}
-        if not vessels:
-            self.wide = {**self.wide, **found}
-
-    def _moved(self, event: Mapping[str, Any]) -> None:
-        """Wine of the lot that goes into another vessel takes with it what all of it has; what
-        comes in from elsewhere is told of the reading."""
-        kind = event["kind"]
-        ends = several(event["from"])
-        own = [end for end in ends if end["lot"] == self.lot]
-        others = len(own) < len(ends)
-        sources = [v for end in own for v in (_vessels(end) or list(self.known) or [None])]
-        carried = self._shared(sources) if own else {}
-        for end in several(event["to"]):
-            if end["lot"] != self.lot:
-                continue
-            for vessel in _vessels(end) or [None]:
-                if vessel not in self.known and own:
-                    self.known[vessel] = carried
-                if others or vessel not in sources:
-                    self._mixed(vessel, kind)
-
-    def _shared(self, vessels: Sequence[str | None]) -> dict[str, Reading]:
-        """What is known alike of all of these vessels."""
-        each = [self.known.get(vessel, self.wide) for vessel in vessels]
-        first, rest = each[0], each[1:]
+        body = self._bodies.get((lot, vessel), Body())
         return {
-            quantity: reading
-            for quantity, reading in first.items()
-            if all(quantity in one and one[quantity].event == reading.event for one in rest)
+            quantity: self._reading(lot, vessel, body, one)
+            for quantity in (*LINEAR, *AGAIN)
+            if (one := body.measured.get(quantity)) is not None
+            and one.kept > _MOST
+            and (quantity in AGAIN or _is_figure(one.value))
         }
 
-    def _mixed(self, vessel: str | None, kind: str) -> None:
-        self.known[vessel] = _since(self.known.get(vessel, self.wide), kind)
+    def _reading(self, lot: str, vessel: str | None, body: Body, one: Measured) -> Reading:
+        after = [each for each in body.changes if each.order > one.order]
+        later = [self._events[each.event]["kind"] for each in after]
+        values = self._events[one.event].get("values") or {}
+        return Reading(
+            lot,
+            vessel,
+            one.value,
+            moments.day(one.instant, self._zone).isoformat(),
+            one.event,
+            values.get("ta_endpoint") if one.quantity == "ta" else None,
+            tuple(dict.fromkeys([*later, *one.mixed])),
+        )
 
 
-def _since(found: Mapping[str, Reading], kind: str) -> dict[str, Reading]:
-    return {
-        name: one if kind in one.since else replace(one, since=(*one.since, kind))
-        for name, one in found.items()
-    }
-
-
-def _vessels(end: Mapping[str, Any]) -> list[str | None]:
-    """The vessels that an endpoint or a target names; none means all there are."""
-    if "vessels" in end:
-        return list(end["vessels"])
-    return [end["vessel"]] if "vessel" in end else []
+def _is_figure(text: str) -> bool:
+    """Whether a value is told as a laboratory tells its own; what stands beside those is text."""
+    return " " not in text and number(text.removeprefix("<")) is not None
 
 
 def estimate(draws: Sequence[Draw], readings: Readings) -> list[dict[str, Any]]:
@@ -267,8 +190,9 @@ def _row(
 def _nearest(value: Fraction, decimals: int) -> str:
     """As many digits as the readings have, the nearest."""
     scaled = round(value * 10**decimals)
-    whole, rest = divmod(scaled, 10**decimals)
-    return f"{whole}.{rest:0{decimals}d}" if decimals else str(whole)
+    whole, rest = divmod(abs(scaled), 10**decimals)
+    sign = "-" if scaled < 0 else ""
+    return f"{sign}{whole}.{rest:0{decimals}d}" if decimals else f"{sign}{whole}"
 
 
 def spans(

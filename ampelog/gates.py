@@ -8,7 +8,7 @@ decide, and what it changed says so.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from decimal import Decimal, InvalidOperation
 from functools import cache
 from pathlib import Path
@@ -22,6 +22,8 @@ from ampelog.errors import Finding, Refused
 from ampelog.gate_forms import SIGNS, STYLES, Form
 from ampelog.resources import folder
 
+WATER, OTHER = "water", "other"
+"""Kinds of treatments that no words of the table name."""
 _WHOLE = 100
 ACETIC = Decimal("60.05")
 """g of acetic acid for an equivalent: 20 meq/L are 1.201 g/L."""
@@ -147,6 +149,20 @@ class Table(Struct, frozen=True):
             if here:
                 found.append(kind)
         return tuple(found)
+
+    def kinds(self, event: Mapping[str, Any], used: Iterable[str]) -> Iterable[str]:
+        """All that a `treat` was, by the materials ``used`` in it, each judged by its own name. One
+        alone whose name says nothing is what the treatment is called; among several, nobody knows
+        what it is."""
+        names = list(used)
+        called = self.kinds_of(str(event["treatment"]))
+        found = dict.fromkeys(called)
+        for name in names:
+            alone = called if len(names) == 1 else ()
+            if event.get("role") == WATER and name == event.get("material"):
+                alone = (WATER,)
+            found |= dict.fromkeys(self.kinds_of(name) or alone or (OTHER,))
+        return found or (OTHER,)
 
 
 @cache

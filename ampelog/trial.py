@@ -31,6 +31,7 @@ from ampelog.questions import View, end_of
 from ampelog.recipe import Candidate, Recipe
 from ampelog.recipe_values import UNIT_KEYS
 from ampelog.recording import supposed
+from ampelog.shorthand import endpoint
 from ampelog.state import VOLUME
 from ampelog.verdicts import Verdict, verdict
 
@@ -64,6 +65,7 @@ class Trial:
         self.ledger, self.recipe, self.asking = ledger, recipe, asking
         self.zone = zone_of(ledger)
         self.until = end_of(ledger, asking.as_of)
+        self._readings: Readings | None = None
 
     @contextmanager
     def cellar(self, candidate: Candidate | None = None) -> Iterator[View]:
@@ -154,8 +156,7 @@ class Trial:
             drawn = draws(view, candidate)
             if not drawn:
                 raise Refused(f"candidate {candidate.name} draws on no wine that is held by volume")
-            instant = moments.instant(self.at, self.zone)
-            analysis = estimate(drawn, Readings(view, instant))
+            analysis = estimate(drawn, self.readings(view))
         answer = {
             "name": candidate.name,
             "lot": self.recipe.into,
@@ -171,6 +172,16 @@ class Trial:
             "findings": findings,
         }
         return Tried(candidate, answer, tuple(rows))
+
+    def readings(self, view: View) -> Readings:
+        """What is known by measuring of all the wines that the file names, told once."""
+        if self._readings is None:
+            recipe = self.recipe
+            lots = {str(end.get("lot")) for one in recipe.candidates for end in one.sources}
+            if recipe.target is not None:
+                lots |= {endpoint(use, quantity=False)["lot"] for use in recipe.target.use}
+            self._readings = Readings(view, moments.instant(self.at, self.zone), lots)
+        return self._readings
 
     def _claims(self, view: View) -> tuple[str | None, list[Verdict], list[dict[str, Any]]]:
         """The label and what it may say; without one, what could be said in the markets."""

@@ -322,6 +322,21 @@ def test_toppings_add_up(vintage: Vintage) -> None:
     assert "1.1 % is other wine" in row["says"]
 
 
+def test_a_measurement_stays_that_of_most_of_the_wine_however_often_it_is_topped(
+    vintage: Vintage,
+) -> None:
+    vintage.load(WINE + SHEET + sheet("2025-03-10T08:00", '"alcohol": "9"', "OTHER"))
+    for hour in (9, 10):
+        vintage.load(
+            f'{{"kind": "top", "at": "2025-03-10T{hour:02}:00", '
+            '"from": {"lot": "OTHER", "vessel": "T9", "volume": "20 L"}, '
+            '"to": {"lot": "W", "vessel": "T1", "volume": "20 L"}}'
+        )
+    row = asked(vintage)["gates"]["B10"]
+    assert (row["verdict"], row["value"]) == ("stale", "13.2")
+    assert "3.8 % is other wine" in row["says"]
+
+
 @pytest.mark.parametrize(
     ("named", "kinds"),
     [

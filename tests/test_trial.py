@@ -467,7 +467,8 @@ READINGS = """
 
 
 def found_in(cellar: Vintage, *draws: Draw, at: str = "2025-06-01") -> dict[str, dict[str, Any]]:
-    rows = estimate(draws, Readings(cellar.view(), instant(at, ZONE)))
+    lots = {draw.lot for draw in draws}
+    rows = estimate(draws, Readings(cellar.view(), instant(at, ZONE), lots))
     return {row["quantity"]: row for row in rows}
 
 
@@ -514,6 +515,52 @@ def test_a_reading_goes_with_its_wine_and_tells_what_came_in_since(vintage: Vint
         "value": "10", "measured_on": "2024-12-06", "since": ["rack", "top"]}  # fmt: skip
     assert reading("B", "B2", "2025-02-01")["value"] == "10"
     assert reading("C", "B2") == {"value": "11", "measured_on": "2025-03-05", "since": []}
+
+
+def test_a_reading_is_of_the_wine_that_it_was_made_on(vintage: Vintage) -> None:
+    """What fills an emptied lot or vessel starts afresh; what came in otherwise is told, and where
+    it is half of the wine, the reading is of the other half alone."""
+    vintage.load(READINGS)
+    vintage.load("""
+    {"kind": "rack", "at": "2025-01-05", "from": {"lot": "A", "all": true},
+     "to": {"lot": "D", "vessel": "T5", "volume": "300 L"}}
+    {"kind": "receive", "at": "2025-01-06", "lot": "A", "vessel": "T1", "volume": "300 L"}
+    {"kind": "receive", "at": "2025-01-06", "lot": "B", "vessel": "T2", "volume": "299 L"}
+    {"kind": "receive", "at": "2025-01-06", "lot": "D", "vessel": "T5", "volume": "300 L"}
+    {"kind": "receive", "at": "2025-01-06", "lot": "M", "vessel": "T6", "volume": "60 L", "state": "must"}
+    {"kind": "press", "at": "2025-01-07", "from": {"lot": "M", "all": true},
+     "to": {"lot": "B", "vessel": "T2", "volume": "0.5 L"}}
+    """)
+    rows = found_in(vintage, Draw("A", "T1", 1), Draw("B", "T2", 1), Draw("D", "T5", 1))["alcohol"]
+    assert [one["lot"] for one in rows["missing"]] == ["A", "D"]
+    assert [(one["lot"], one["since"]) for one in rows["rests_on"]] == [("B", ["receive", "press"])]
+    assert (
+        found_in(vintage, Draw("D", "T5", 1), at="2025-01-05T12:00")["alcohol"]["value"] == "15.0"
+    )
+
+
+def test_a_vessel_that_was_emptied_forgets_what_was_read_in_it(vintage: Vintage) -> None:
+    """
+    {"kind": "receive", "at": "2024-12-01", "lot": "G", "vessel": "A1", "volume": "100 L"}
+    {"kind": "receive", "at": "2024-12-01", "lot": "G", "vessel": "A2", "volume": "100 L"}
+    {"kind": "analysis", "at": "2024-12-02", "lot": "G", "vessel": "A1", "values": {"alcohol": "14.0"}}
+    {"kind": "analysis", "at": "2024-12-02", "lot": "G", "vessel": "A2", "values": {"alcohol": "12.0"}}
+    {"kind": "ship", "at": "2024-12-03", "lot": "G", "vessel": "A1", "all": true, "removal": "destroyed"}
+    {"kind": "rack", "at": "2024-12-04", "from": {"lot": "G", "vessel": "A2", "all": true},
+     "to": {"lot": "G", "vessel": "A1", "volume": "100 L"}}
+    """
+    assert found_in(vintage, Draw("G", "A1", 1))["alcohol"]["value"] == "12.0"
+
+
+def test_a_mean_below_nothing_has_its_sign(vintage: Vintage) -> None:
+    vintage.load(READINGS)
+    for lot in ("A", "B"):
+        vintage.load(
+            f'{{"kind": "analysis", "at": "2025-03-05", "lot": "{lot}", '
+            '"values": {"glucose_fructose": "-0.02"}}'
+        )
+    row = found_in(vintage, Draw("A", "T1", 1), Draw("B", "T2", 1))["glucose_fructose"]
+    assert row["value"] == "-0.02"
 
 
 def test_different_end_points_are_never_averaged(vintage: Vintage) -> None:
