@@ -179,7 +179,7 @@ class _Case(Struct, dict=True):
     def _formal(self, rule: Rule, subject: Subject) -> Iterator[tuple[Subject, Answer]]:
         """What a rule asks of the label, whatever is in the wine."""
         if rule.requires:
-            yield subject, required(rule, self.stated, self.label.approvals)
+            yield subject, required(rule, self.stated, self.areas, self.label.approvals)
         if rule.beside and subject.area:
             found = beside(rule, subject.area, self.stated, self.places)
             if found is not None:
@@ -299,8 +299,7 @@ class _Case(Struct, dict=True):
         if self.pack.layer == "state" or by_deed:
             return
         if area is None:
-            conditions = (rule for rule in self.rules if self._fits(rule, subject))
-            if any(missing(rule, self.stated, self.label.approvals) for rule in conditions):
+            if any(self._lacking(rule) for rule in self.rules if self._fits(rule, subject)):
                 return
             says = f"No rule of the pack `{self.pack.id}` judges this without an appellation."
         elif area.type is None:
@@ -314,10 +313,13 @@ class _Case(Struct, dict=True):
         yield Verdict(subject.claim, subject.statement(), UNDETERMINED, says)
 
     def _permission(self, rule: Rule, subject: Subject, fill: Fill) -> Verdict:
-        wanted = missing(rule, self.stated, self.label.approvals)
+        wanted = self._lacking(rule)
         if wanted:
             return qualified(rule, self._row(rule, subject, lacks(wanted)))
         return qualified(rule, self._measured(rule, subject, fill))
+
+    def _lacking(self, rule: Rule) -> list[str]:
+        return missing(rule, self.stated, self.areas, self.label.approvals)
 
     def _measured(self, rule: Rule, subject: Subject, fill: Fill) -> Verdict:
         asked = Question(rule, subject, self.setting, self.stated, self.label.grapes(fill))

@@ -27,23 +27,29 @@ from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED, Judgement
 Answer = tuple[Judgement, str]
 
 
-def missing(rule: Rule, stated: Mapping[str, Any], approvals: Sequence[str]) -> list[str]:
-    """What the label lacks of what a rule requires: other statements, or an approval of an
-    authority (``approval: NAME``)."""
+def missing(
+    rule: Rule, stated: Mapping[str, Any], areas: Sequence[Area], approvals: Sequence[str]
+) -> list[str]:
+    """What the label lacks of what a rule requires: other statements, an appellation of one of
+    some types (``appellation: pdo, pgi``), or an approval of an authority (``approval: NAME``)."""
     found = []
     for key in rule.requires:
-        authority = key.removeprefix("approval:").strip()
-        if authority == key:
-            if key not in stated:
-                found.append(key)
-        elif not any(fold(authority) == fold(each) for each in approvals):
-            found.append(f"approval by {authority}")
+        kind, _, which = key.partition(": ")
+        if kind == "approval":
+            if not any(fold(which) == fold(each) for each in approvals):
+                found.append(f"approval by {which}")
+        elif kind not in stated:
+            found.append(kind)
+        elif which and not any(area.type in which.split(", ") for area in areas):
+            found.append(f"{kind} of the type {listing(which.split(', '), 'or')}")
     return found
 
 
-def required(rule: Rule, stated: Mapping[str, Any], approvals: Sequence[str]) -> Answer:
+def required(
+    rule: Rule, stated: Mapping[str, Any], areas: Sequence[Area], approvals: Sequence[str]
+) -> Answer:
     """Whether the label has what a rule requires."""
-    wanted = missing(rule, stated, approvals)
+    wanted = missing(rule, stated, areas, approvals)
     if wanted:
         return lacks(wanted)
     if any(each.startswith("approval:") for each in rule.requires):

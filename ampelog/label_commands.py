@@ -38,7 +38,7 @@ def claims(
     with viewed(asked) as view:
         answer = labelling.claims(view, lot, label, market or [])
     if not answered(asked, answer, answer["claims"]):
-        readout.claims(answer, labelling.layers(answer["claims"]), NOTICE)
+        readout.claims(answer, NOTICE)
     if answer["verdict"] != "supported":
         raise No
 

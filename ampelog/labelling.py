@@ -19,10 +19,9 @@ from ampelog.fillings import Filling
 from ampelog.law import Pack
 from ampelog.places import Places
 from ampelog.questions import View
-from ampelog.rules import known, pack
 from ampelog.rules import markets as packs_of
 from ampelog.scope import Label
-from ampelog.shares import Fill, Judgement, worst
+from ampelog.shares import Fill, worst
 from ampelog.state import Lot
 from ampelog.told import unfolded
 
@@ -45,13 +44,14 @@ class Market(Struct, frozen=True):
 
 
 class Printed(Struct, frozen=True):
-    """What a label says: its ``register`` and what it ``stated``, judged by what was in force at an
-    ``instant``: that of the bottling, or of the question."""
+    """What a label says: its ``register`` and what it ``stated``, printed at an instant, ``since``,
+    and judged by what was in force at another, that of the bottling, or of the question."""
 
     label: str
     register: dict[str, Any]
     stated: dict[str, Any]
     instant: int
+    since: int
 
 
 class Labelled:
@@ -82,19 +82,20 @@ class Labelled:
 
     def about(self, adding: Fill | None = None, *, proof: bool = True) -> Label:
         """What is known of the label beside its statements."""
-        return self._about(self.register, self.market, adding, proof=proof)
+        since = Printed(self.label, self.register, {}, self.instant, self.instant)
+        return self._about(since, self.market, adding, proof=proof)
 
     def _about(
-        self,
-        register: Mapping[str, Any],
-        market: Market,
-        adding: Fill | None = None,
-        *,
-        proof: bool = True,
+        self, one: Printed, market: Market, adding: Fill | None = None, *, proof: bool = True
     ) -> Label:
-        approvals = [str(each["authority"]) for each in register.get("approvals") or ()]
+        on = moments.day(one.since, self.view.zone).isoformat()
+        approvals = [
+            str(each["authority"])
+            for each in one.register.get("approvals") or ()
+            if each.get("date") is None or each["date"] <= on
+        ]
         ids = tuple(pack.id for pack in market.packs)
-        product = _PRODUCTS.get(str(register.get("style")), "still")
+        product = _PRODUCTS.get(str(one.register.get("style")), "still")
         return Label(product, ids, tuple(approvals), market.missing, adding, proof=proof)
 
     def rows(self, adding: Fill | None = None) -> list[Verdict]:
@@ -104,7 +105,7 @@ class Labelled:
         found: list[Verdict] = []
         for one, fills in self.printed:
             market, places = self._market(one.register), Places(registers, one.instant)
-            about = self._about(one.register, market, adding)
+            about = self._about(one, market, adding)
             on = moments.day(one.instant, zone)
             for row in judge(one.stated, fills, market.packs, places, on, about):
                 says = row.why if one.label == self.label else f"Under `{one.label}`: {row.why}"
@@ -141,7 +142,7 @@ class Labelled:
         nodes = fills_of(self.lot)
         if not nodes:
             says = dict(self.register.get("statements") or {})
-            return [Printed(self.label, self.register, says, self.instant)]
+            return [Printed(self.label, self.register, says, self.instant, self.instant)]
         positions = self.view.positions(nodes)
         events = self.view.events(positions.values())
         return [self._print(self.lot.fills[node], events[positions[node]]) for node in nodes]
@@ -164,7 +165,7 @@ class Labelled:
                 for end in ends(unfolded(event), "to")
             }
             says |= event.get("statements") or {} if first & {label, None} else {}
-        return Printed(label, register, says, began)
+        return Printed(label, register, says, began, since)
 
 
 def claims(
@@ -177,16 +178,20 @@ def claims(
         "lot": name,
         "label": labelled.label,
         "verdict": verdict(rows),
+        "layers": layers(labelled.market.packs, rows),
         "claims": [row.proved() for row in rows],
     }
 
 
-def layers(rows: Sequence[Mapping[str, Any]]) -> list[tuple[str, Judgement]]:
-    """The verdict of each pack that judged one of these rows (as JSON): its title, and the worst of
-    what it says. A statement must stand before every one of them."""
-    found: dict[str, list[Judgement]] = {}
-    for row in rows:
-        names = [name for name in known() if str(row["rule"]).startswith(f"{name}-")]
-        if names:
-            found.setdefault(max(names, key=len), []).append(row["verdict"])
-    return [(pack(name).title, worst(judged)) for name, judged in found.items()]
+def layers(packs: Sequence[Pack], rows: Sequence[Verdict]) -> list[dict[str, str]]:
+    """The verdict of each pack that has a word on a label (``pack``, ``title``, ``verdict``): the
+    worst of what it says. A statement must stand before every one of them; what no rule of any
+    judges is left open by all."""
+    unjudged = [row.verdict for row in rows if row.pack is None]
+    found = []
+    for pack in packs:
+        judged = [row.verdict for row in rows if row.pack == pack.id]
+        if judged or unjudged:
+            told = worst([*judged, *unjudged])
+            found.append({"pack": pack.id, "title": pack.title, "verdict": told})
+    return found

@@ -66,35 +66,38 @@ class Rule(Model, frozen=True, kw_only=True):
     does.
 
     Where it applies: to a ``claim`` of one name or several, so many of them (``count_min``,
-    ``count_max``), to ``names`` or ``words`` alone, to texts with ``mentions``, to appellations of
-    ``area_types``, ``inside`` a place or partly in it (``across``), ``nested`` in another of the
-    label or not, named ``anywhere`` on the label; and ``when`` the rest is so.
+    ``count_max``), to ``names`` or ``words`` alone, to texts with ``mentions``, to appellations
+    of ``area_types``, ``inside`` a place or partly in it (``across``), ``nested`` in another of
+    the label that is no country, or not, named ``anywhere`` on the label; and ``when`` the rest
+    is so.
 
-    The measure: ``min_total`` is the least share that must match; ``joint``: it must be grown in
-    the appellation too; ``of``: it must be grown in these places, whatever the statement says;
-    ``also``: places that count beside the appellation (``across``: appellations of the label that
-    lie partly in it); ``own``: grown on land that the winery controls (a lease of at least
-    ``own_years``); ``without``: nothing but grapes was added under these roles; ``made_here``:
-    fermented by the bottler; ``made_in``: fermented in a place (``itself``, its ``state``, an
-    ``adjacent`` State). ``min_each``: the least share of each name by its rank, the last for all
-    that follow; ``dominance``: each name more than any grape that is not named; ``remainder_in``:
-    where the rest must be from (``parent``: what contains the appellation; ``spanned``: the States
-    that it lies in; ``appellation``: the appellation itself; else a place); ``pure``: the wine is
-    of one variety alone; ``order``: that of the names; ``exclude`` and ``deem``: additions;
-    ``residue_tol``: what may be missing where it is the rest of another wine in the line;
-    ``basis``: whether of the wine, or of the grapes used. ``added``: whether a material that is
-    not grape counts against the statement or is left open. ``together``: how several places named
-    as one appellation count, grown in any (``union``) or in all of them (``overlap``);
-    ``one_state`` and ``touching`` say how they must lie.
+    The measure: ``min_total`` is the least share that must match; ``joint``: it must be grown
+    in the appellation too; ``of``: it must be grown in these places, whatever the statement
+    says; ``also``: places that count beside the appellation (``across``: appellations of the
+    label that lie partly in it); ``own``: grown on land that the winery controls (a lease of at
+    least ``own_years``); ``without``: nothing but grapes was added under these roles;
+    ``made_here``: fermented by the bottler; ``made_in``: fermented in a place (``itself``, its
+    ``state``, an ``adjacent`` State). ``min_each``: the least share of each name by its rank,
+    the last for all that follow; ``dominance``: each name more than any grape that is not
+    named; ``remainder_in``: where the rest must be from (``parent``: what contains the
+    appellation, no country; ``spanned``: the States that it lies in; ``appellation``: the
+    appellation itself; else a place); ``pure``: the wine is of one variety alone; ``order``:
+    that of the names; ``exclude`` and ``deem``: additions; ``residue_tol``: what may be missing
+    where it is the rest of another wine in the line; ``basis``: whether of the wine, or of the
+    grapes used. ``added``: whether a material that is not grape counts against the statement or
+    is left open. ``together``: how several places named as one appellation count, grown in any
+    (``union``) or in all of them (``overlap``); ``one_state`` and ``touching`` say how they
+    must lie.
 
     Other effects: ``listed``: the name is on the pack's list; ``disclose``: shares are printed,
     within ``disclose_tol``, ``disclose_by`` name or by name and place; ``requires``: other
-    statements, or an approval; ``beside``: another appellation; ``text``: another text; ``word``:
-    one in the name; ``stayed``: the wine never left the premises; ``housed``: those lie in the
-    appellation; ``done``: it was treated or blended there; ``where``: what a text says of a part
-    of the wine; ``free``: it may always stand. ``forbid``: not allowed, and why. ``allergens``:
-    each with the words that a material made of it has in its name or make; a text that names one
-    names all that went in. ``unadded``: such words, of what must not have gone in.
+    statements, an appellation of some type, or an approval; ``beside``: another appellation;
+    ``text``: another text; ``word``: one in the name; ``stayed``: the wine never left the
+    premises; ``housed``: those lie in the appellation; ``done``: it was treated or blended
+    there; ``where``: what a text says of a part of the wine; ``free``: it may always stand.
+    ``forbid``: not allowed, and why. ``allergens``: each with the words that a material made of
+    it has in its name or make; a text that names one names all that went in. ``unadded``: such
+    words, of what must not have gone in.
 
     ``unjudged``: what is not judged and a statement needs, so that it is at best undetermined;
     ``doubt``: why a refusal is undetermined; ``says``: a sentence that every row carries;

@@ -244,13 +244,13 @@ def _lost_to(row: Row, units: str) -> str:
     )
 
 
-def claims(answer: Row, layers: Sequence[tuple[str, str]], notice: str) -> None:
+def claims(answer: Row, notice: str) -> None:
     """Verdicts, each layer of law first: what is stated, needed and there, why it is so below."""
     whole = say.VERDICTS[answer["verdict"]]
     say.line(f"{answer['lot']} under the label {answer['label']}: {whole}", "bold")
-    if len(layers) > 1:
-        for title, verdict in layers:
-            say.line(f"  {title}: {say.VERDICTS[verdict]}")
+    if len(answer["layers"]) > 1:
+        for layer in answer["layers"]:
+            say.line(f"  {layer['title']}: {say.VERDICTS[layer['verdict']]}")
     say.line("")
     say.paired(
         [

@@ -278,8 +278,12 @@ def _around(asked: Question) -> Iterator[str]:
     elif rule.remainder_in == "parent":
         stated = {each for area in asked.setting.areas for each in area.names}
         for name in names:
-            above = (places.up(name) - {name}) & stated
-            yield from sorted(above or places.up(name) - {name})
+            above = {
+                each
+                for each in places.up(name) - {name}
+                if each in stated and places.type_of(each) != "country"
+            }
+            yield from sorted(above)
     elif rule.remainder_in == "appellation":
         yield from names
     elif rule.remainder_in:

@@ -111,8 +111,10 @@ def _is(area: Area, place: str) -> bool:
 
 
 def _contained(area: Area, setting: Setting) -> bool:
-    """Whether another appellation of the label contains this one."""
-    others = {name for other in setting.areas for name in other.names if other != area}
+    """Whether another appellation of the label contains this one. A country contains all of its
+    places, and none is a part of it for that."""
+    around = (other for other in setting.areas if other != area and other.type != "country")
+    others = {name for other in around for name in other.names}
     return all((setting.places.up(name) - {name}) & others for name in area.names)
 
 

@@ -505,6 +505,21 @@ def test_washington_with_an_area_across_its_line() -> None:
     assert of(rows, "us-appellation-ava") == {REFUSED}
 
 
+def test_a_second_name_that_the_state_asks_for_leaves_an_estate_one() -> None:
+    # 27 CFR 4.26(a); California Business and Professions Code 25247
+    label: dict[str, Any] = {
+        "estate_bottled": True,
+        "appellation": ["Inner Monterey", "Monterey County"],
+    }
+    places = ("Inner Monterey", "Monterey County", "California")
+    home = {"stay": Stay(("Inner Monterey",))}
+    assert verdict("us us-ca", label, grown("1", *places, own=True), **home) == SUPPORTED
+    bought = (grown("0.99", *places, own=True), grown("0.01", *places, own=False))
+    assert verdict("us us-ca", label, *bought, **home) == REFUSED
+    alone = {**label, "appellation": "Monterey County"}
+    assert verdict("us us-ca", alone, grown("1", *places, own=True), **home) == REFUSED
+
+
 def test_a_second_name_begins_with_its_bottling_date() -> None:
     # R28 with the county of AB 394 (2015), whose rule began on 1 January 2019
     label = {"appellation": "Inner Monterey"}

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from ampelog.claimable import claimable
-from ampelog.labelling import claims, layers
+from ampelog.labelling import claims
 from ampelog.shares import REFUSED, SUPPORTED, UNDETERMINED
 from tests.conftest import Vintage
 
@@ -638,6 +638,23 @@ def test_a_year_written_beside_the_day_counts_only_where_the_day_does_not_decide
     assert found == {"A": SUPPORTED, "B": REFUSED, "C": UNDETERMINED}
 
 
+@pytest.mark.parametrize(
+    ("day", "wanted"),
+    [(', "date": "2025-01-01"', SUPPORTED), (', "date": "2030-01-01"', REFUSED), ("", SUPPORTED)],
+)
+def test_an_approval_stands_from_its_day_on(vintage: Vintage, day: str, wanted: str) -> None:
+    # 27 CFR 4.23(c)(2): 51 percent by a finding, which must have been made
+    vintage.load(
+        '{"kind": "label", "at": "2000-01-01", "name": "Strong", "statements": {"variety": ["Merlot"],'
+        ' "appellation": "North", "text": [{"says": "Contains not less than 51 percent Merlot"}]},'
+        f' "approvals": [{{"authority": "finding under 27 CFR 4.23(c)(2)"{day}}}]}}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "X", "vessel": "T5", "volume": "100 L",'
+        ' "composition": [{"share": "0.51", "variety": "Merlot", "within": ["North"]},'
+        ' {"share": "0.49", "variety": "Malbec", "within": ["North"]}]}\n'
+    )
+    assert claims(vintage.view(), "X", "Strong")["verdict"] == wanted
+
+
 # --- layers ---
 
 
@@ -650,9 +667,24 @@ def test_each_layer_of_law_has_its_verdict(vintage: Vintage) -> None:
         ' {"share": "0.2", "variety": "Grenache", "within": ["Two Fords"]}]}\n'
     )
     answer = claims(vintage.view(), "X", "Red wine")
-    assert layers(answer["claims"]) == [
-        ("United States, federal", SUPPORTED),
-        ("European Union", REFUSED),
+    assert answer["layers"] == [
+        {"pack": "us", "title": "United States, federal", "verdict": SUPPORTED},
+        {"pack": "eu", "title": "European Union", "verdict": REFUSED},
     ]
     assert answer["verdict"] == REFUSED
     assert claims(vintage.view(), "X", "Red wine", ["us"])["verdict"] == SUPPORTED
+
+
+def test_a_layer_that_leaves_a_statement_open_is_not_told_as_supported(vintage: Vintage) -> None:
+    vintage.load(
+        '{"kind": "place", "at": "2000-01-01", "name": "Ward", "type": "region"}\n'
+        '{"kind": "label", "at": "2000-01-01", "name": "Ward", "market": ["us", "eu"],'
+        ' "statements": {"appellation": ["Ward", "Land"]}}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "X", "vessel": "T5", "volume": "100 L",'
+        ' "composition": [{"share": "1", "within": ["Ward", "Land"]}]}\n'
+    )
+    answer = claims(vintage.view(), "X", "Ward")
+    told = {layer["pack"]: layer["verdict"] for layer in answer["layers"]}
+    # the federal rules know no place of the type `region`
+    assert told == {"us": UNDETERMINED, "eu": SUPPORTED}
+    assert answer["verdict"] == UNDETERMINED
