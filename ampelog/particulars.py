@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
 
 from msgspec import Struct
@@ -66,7 +66,7 @@ def alcohol(rule: Rule, said: str, fill: Fill, product: str) -> Measured:
         return _stepped(strength.step, said, stated)
     if strength.numberless:
         return Measured(SUPPORTED, f"`{said}` gives a number.")
-    if any(len({value <= line for value in stated}) > 1 for line in strength.lines):
+    if any(len({below(value) for value in stated}) > 1 for _, below in _lines(strength)):
         return _sides(strength, stated, stated[0])
     return _compared(strength, stated, fill, product)
 
@@ -83,7 +83,7 @@ def _compared(
         return _unknown(fill, ALCOHOL, "the wine's alcohol")
     if actual[1]:
         return Measured(UNDETERMINED, "Of the wine's alcohol only an upper bound is recorded.")
-    if strength.lines:
+    if strength.lines or strength.floors:
         return _sides(strength, stated, actual[0])
     return _near(strength, stated, actual[0], product)
 
@@ -129,13 +129,21 @@ def _numberless(strength: Strength, said: str, fill: Fill) -> Measured:
     )
 
 
-def _sides(strength: Strength, stated: tuple[Fraction, Fraction], actual: Fraction) -> Measured:
-    """Wine and statement stand on one side of every line; the line itself is on the lower."""
+def _lines(strength: Strength) -> Iterator[tuple[Fraction, Callable[[Fraction], bool]]]:
+    """Each line with whether a strength is on its lower side."""
     for line in strength.lines:
-        if len({value <= line for value in stated}) > 1:
+        yield line, line.__ge__
+    for floor in strength.floors:
+        yield floor, floor.__gt__
+
+
+def _sides(strength: Strength, stated: tuple[Fraction, Fraction], actual: Fraction) -> Measured:
+    """Wine and statement stand on one side of every line."""
+    for line, below in _lines(strength):
+        if len({below(value) for value in stated}) > 1:
             says = f"A line runs at {plain(line)} %, and the printed range lies on both its sides."
             return Measured(REFUSED, says)
-        if (stated[0] <= line) != (actual <= line):
+        if below(stated[0]) != below(actual):
             return Measured(
                 REFUSED,
                 f"The wine has {plain(actual)} %, and a line runs at {plain(line)} %: the "
@@ -153,14 +161,7 @@ def _near(
         return Measured(UNDETERMINED, f"No rule says how far {plain(actual)} % may be printed off.")
     low, high = stated
     if low != high:
-        wide = high - low
-        if band.width is not None and wide > band.width:
-            return Measured(
-                REFUSED, f"The range is {plain(wide)} points wide; {plain(band.width)} may be."
-            )
-        within = low <= actual <= high
-        says = f"The wine has {plain(actual)} %, {'within' if within else 'outside'} the range."
-        return Measured(SUPPORTED if within else REFUSED, says, ALCOHOL)
+        return _ranged(band, low, high, actual)
     off = abs(actual - low)
     return Measured(
         SUPPORTED if off <= band.off else REFUSED,
@@ -168,6 +169,23 @@ def _near(
         "either way are allowed.",
         ALCOHOL,
     )
+
+
+def _ranged(band: Band, low: Fraction, high: Fraction, actual: Fraction) -> Measured:
+    """A printed range; where the rule knows of none, each of its ends is a number."""
+    has = f"The wine has {plain(actual)} %"
+    if band.width is None:
+        if max(abs(actual - low), abs(actual - high)) > band.off:
+            ends = f"a number may be {plain(band.off)} points off, and an end of the range is more"
+            return Measured(REFUSED, f"{has}; {ends}.", ALCOHOL)
+        says = f"{has}; the rule speaks of one number, and not of a range."
+        return Measured(UNDETERMINED, says, ALCOHOL)
+    if high - low > band.width:
+        says = f"The range is {plain(high - low)} points wide; {plain(band.width)} may be."
+        return Measured(REFUSED, says)
+    within = low <= actual <= high
+    says = f"{has}, {'within' if within else 'outside'} the range."
+    return Measured(SUPPORTED if within else REFUSED, says, ALCOHOL)
 
 
 def _fits(band: Band, actual: Fraction, product: str) -> bool:

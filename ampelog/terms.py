@@ -173,18 +173,19 @@ class Band(Model, frozen=True):
 
 class Strength(Model, frozen=True):
     """What a statement of alcohol must be. ``lines``: wine and statement stand on one side of each,
-    the line itself on the lower; ``numberless``: words that may stand for a number up to a
-    strength; ``never``: words that may not stand in it; ``step``: what the number is a multiple
-    of."""
+    the line itself on the lower, of ``floors`` on the upper; ``numberless``: words that may stand
+    for a number up to a strength; ``never``: words that may not stand in it; ``step``: what the
+    number is a multiple of."""
 
     bands: tuple[Band, ...] = ()
     lines: tuple[Figure, ...] = ()
+    floors: tuple[Figure, ...] = ()
     numberless: dict[str, Figure] = field(default_factory=dict)
     never: tuple[str, ...] = ()
     step: Figure | None = None
 
     def __post_init__(self) -> None:
-        asked = (self.bands, self.lines, self.numberless, self.never, self.step)
+        asked = (self.bands, self.lines or self.floors, self.numberless, self.never, self.step)
         if sum(bool(each) for each in asked) != 1:
             raise ValueError("a rule asks one thing of a strength")
 

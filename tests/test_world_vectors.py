@@ -24,6 +24,7 @@ PLACES = Registered(
     {
         **dict.fromkeys(("Commune", "A", "B", "C", "D"), "region"),
         **dict.fromkeys(("Bay", "Far Bay", "First Ward", "Second Ward", "Lake", "Vale"), "region"),
+        "Land": "country",
         "The PDO": "pdo",
         "The PGI": "pgi",
         "Area P": "ava",
@@ -34,6 +35,7 @@ PLACES = Registered(
     },
     {
         "Commune": ["The PDO"],
+        "The PDO": ["Land"],
         "Bay": ["New Zealand"],
         "Far Bay": ["New Zealand"],
         "Lake": ["Ontario"],
@@ -223,6 +225,25 @@ def test_a_grape_that_may_be_in_what_is_unknown_leaves_it_open() -> None:
     label = {"variety": [ME, "Syrah"], "appellation": "Area P"}
     rows = put("gb-ew", label, of((990, ME), (10,)))
     assert "undetermined" in {row.verdict for row in rows if "`Syrah` is named" in row.why}
+
+
+@pytest.mark.parametrize(
+    ("named", "rest", "wanted"),
+    [
+        (["Commune", "The PDO"], ["The PDO", "Land"], SUPPORTED),
+        (["Commune", "The PDO"], ["Land"], REFUSED),  # V10
+        (["Commune", "The PDO", "Land"], ["Land"], REFUSED),
+        # without the area's name it is none of its units; of what kind it is itself is not known
+        (["Commune", "Land"], ["Land"], UNDETERMINED),
+    ],
+)
+def test_a_smaller_unit_is_one_of_a_protected_area_and_not_of_a_country(
+    named: list[str], rest: list[str], wanted: str
+) -> None:
+    # Delegated Regulation (EU) 2019/33, art. 55
+    parts = of((850, ["Commune", "The PDO", "Land"]), (150, rest))
+    rows = put("eu", {"appellation": named}, parts)
+    assert worst(row.verdict for row in rows if "Commune" in row.statement) == wanted
 
 
 def test_a_weak_rule_gives_its_figures_and_decides_nothing() -> None:
