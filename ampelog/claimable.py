@@ -18,7 +18,7 @@ from ampelog.claims import Verdict, judge
 from ampelog.errors import Refused
 from ampelog.evidence import Evidence, wanted
 from ampelog.headroom import room
-from ampelog.labelling import HOME_MARKET, Labelled, Market
+from ampelog.labelling import HOME_MARKET, Labelled, Market, product_of
 from ampelog.places import Places
 from ampelog.quantities import text
 from ampelog.questions import View
@@ -99,12 +99,13 @@ class _Search:
 
     def __init__(self, view: View, lot: Lot, market: Market, adding: str | None) -> None:
         self.view, self.lot, self.market, self.name = view, lot, market, adding
-        asked = wanted(market.packs, [{"bottler": "produced"}])
+        any_ = {"bottler": "produced", "appellation": True}
+        asked = wanted(market.packs, [any_])
         sight = Evidence(view, lot, asked)
         self.fills = sight.fills()
         self.instant, self.estate = sight.instant, sight.estate
         if self.estate:
-            asked = wanted(market.packs, [{"bottler": "produced", "estate_bottled": True}])
+            asked = wanted(market.packs, [{**any_, "estate_bottled": True}])
             self.fills = Evidence(view, lot, asked).fills()
         self.places = Places(view.cellar.registers, self.instant)
         self.adding = _added(view, adding, asked, self.instant)
@@ -114,7 +115,8 @@ class _Search:
         on = moments.day(self.instant, self.view.zone)
         fills = {fill.event: fill for fill in self.fills}
         ids = tuple(pack.id for pack in self.market.packs)
-        about = Label(markets=ids, missing=self.market.missing, adding=self.adding, proof=False)
+        product = product_of(self.view, self.lot, self.instant)
+        about = Label(product, ids, (), self.market.missing, self.adding, proof=False)
         about = replace(about, known={})
         found: dict[Verdict, None] = {}
         for one in self._candidates():

@@ -43,6 +43,14 @@ class Market(Struct, frozen=True):
         return cls(packs, missing)
 
 
+def product_of(view: View, lot: Lot, instant: int) -> str:
+    """The class of product that a lot is: by its own style, else by that of the label it bears."""
+    registers, label = view.cellar.registers, view.cellar.label_of(lot, instant)
+    own = registers.at("lot", lot.name, instant).get("style")
+    told = registers.at("label", label, instant).get("style") if label else None
+    return _PRODUCTS.get(str(own or told), "still")
+
+
 class Printed(Struct, frozen=True):
     """What a label says: its ``register`` and what it ``stated``, printed at an instant, ``since``,
     and judged by what was in force at another, that of the bottling, or of the question."""
@@ -95,7 +103,10 @@ class Labelled:
             if each.get("date") is None or each["date"] <= on
         ]
         ids = tuple(pack.id for pack in market.packs)
-        product = _PRODUCTS.get(str(one.register.get("style")), "still")
+        told = one.register.get("style")
+        own = self.view.cellar.registers.at("lot", self.lot.name, one.instant).get("style")
+        style = (told or own) if self._asked[0] else (own or told)
+        product = _PRODUCTS.get(str(style), "still")
         return Label(product, ids, tuple(approvals), market.missing, adding, proof=proof)
 
     def rows(self, adding: Fill | None = None) -> list[Verdict]:

@@ -164,7 +164,7 @@ def named(subject: Subject, setting: Setting, name: str | None = None) -> Match:
         "vineyard": lambda leaf: some(leaf.grown_in(each) for each in names),
         "estate": lambda leaf: leaf.own,
         "bottler": lambda leaf: leaf.made_here,
-        "text": lambda leaf: is_where(leaf, subject.value),
+        "text": lambda leaf: is_where(leaf, subject.value, setting),
     }
     return matches[subject.dimension]
 
@@ -180,7 +180,9 @@ def years(leaf: Leaf, pack: Pack) -> frozenset[int] | None:
                 moved = picked.year + shift.years
                 if shift.doubt is None and there:
                     return frozenset({moved})
-                return frozenset({picked.year, moved} if leaf.stated is None else {leaf.stated})
+                if leaf.stated is not None and shift.written:
+                    return frozenset({leaf.stated})
+                return frozenset({picked.year, moved})
     year = leaf.vintage if leaf.vintage is not None else picked.year if picked else None
     return None if year is None else frozenset({year})
 
@@ -216,16 +218,19 @@ def _across(leaf: Leaf, area: Area, setting: Setting) -> Iterator[bool | None]:
                 yield leaf.grown_in(name)
 
 
-def is_where(leaf: Leaf, said: Mapping[str, Any]) -> bool | None:
+def is_where(leaf: Leaf, said: Mapping[str, Any], setting: Setting) -> bool | None:
     """Whether all that a text statement's ``where`` asks is so of a source."""
-    return every(_is(leaf, name, value) for name, value in (said.get("where") or {}).items())
+    asked = (said.get("where") or {}).items()
+    return every(_is(leaf, name, value, setting) for name, value in asked)
 
 
-def _is(leaf: Leaf, name: str, value: Any) -> bool | None:
-    wanted = {fold(str(each)) for each in (value if isinstance(value, list) else [value])}
+def _is(leaf: Leaf, name: str, value: Any, setting: Setting) -> bool | None:
+    values = [str(each) for each in (value if isinstance(value, list) else [value])]
+    wanted = {fold(each) for each in values}
     if name == "place":
-        places = value if isinstance(value, list) else [value]
-        return some(leaf.grown_in(str(place)) for place in places)
+        return some(leaf.grown_in(place) for place in values)
+    if name == "variety" and leaf.variety is not None:
+        return some(setting.same(leaf.variety, each) for each in values)
     found = leaf.fact(name)
     if found is None:
         return False if name in NONE_IS_NONE or leaf.material is not None else None
@@ -281,9 +286,11 @@ def doubts(rule: Rule, subject: Subject, setting: Setting, body: Body) -> Iterat
 
 
 def _doubtful_years(pack: Pack, body: Body) -> Iterator[str]:
-    picked = ((leaf, leaf.picked_on) for leaf in body.leaves if leaf.stated is None)
-    for leaf, day in picked:
+    for leaf in body.leaves:
+        day = leaf.picked_on
         for shift in pack.year_shift:
+            if leaf.stated is not None and shift.written:
+                continue
             if day is None or not shift.since <= f"{day:%m-%d}" <= shift.until:
                 continue
             if shift.grown_in is not None and leaf.grown_in(shift.grown_in) is None:

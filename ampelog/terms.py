@@ -152,13 +152,14 @@ class Addition(Model, frozen=True):
 class YearShift(Model, frozen=True):
     """Fruit picked from the day ``since`` to ``until`` (``MM-DD``) bears another year;
     ``grown_in``: where it grew there. ``doubt``: it may bear either, and why: then the day does not
-    decide."""
+    decide, and a year that is ``written`` beside it does, where that settles the doubt."""
 
     since: Annotated[str, Meta(pattern=r"^\d\d-\d\d$")]
     until: Annotated[str, Meta(pattern=r"^\d\d-\d\d$")]
     years: int
     grown_in: str | None = None
     doubt: str | None = None
+    written: bool = True
 
 
 class Band(Model, frozen=True):

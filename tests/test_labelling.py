@@ -633,9 +633,54 @@ def test_a_year_written_beside_the_day_counts_only_where_the_day_does_not_decide
         '{"kind": "pick", "at": "2025-01-10", "block": "Mill", "lot": "C", "mass": "10 kg"}\n'
     )
     found = {
-        lot: asked(vintage, lot, "Year")["us-vintage-other"]["verdict"] for lot in ("A", "B", "C")
+        (lot, pack): asked(vintage, lot, "Year", pack)[rule]["verdict"]
+        for lot in ("A", "B", "C")
+        for pack, rule in (("us", "us-vintage-other"), ("eu", "eu-vintage"))
     }
-    assert found == {"A": SUPPORTED, "B": REFUSED, "C": UNDETERMINED}
+    assert found == {
+        # D21: 27 CFR 4.27(a) speaks of the calendar year, whatever is written
+        ("A", "us"): UNDETERMINED,
+        ("A", "eu"): SUPPORTED,
+        ("B", "us"): REFUSED,
+        ("B", "eu"): REFUSED,
+        ("C", "us"): UNDETERMINED,
+        ("C", "eu"): UNDETERMINED,
+    }
+
+
+def test_a_text_about_a_grape_counts_its_other_names(vintage: Vintage) -> None:
+    text = '{"says": "all of the Rhone", "where": {"variety": "Shiraz"}}'
+    vintage.load(
+        f'{{"kind": "label", "at": "2000-01-01", "name": "Text", "statements": {{"text": [{text}]}}}}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "X", "vessel": "T5", "volume": "100 L",'
+        ' "composition": [{"share": "1", "variety": "Syrah"}]}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "Y", "vessel": "T6", "volume": "100 L",'
+        ' "composition": [{"share": "1", "variety": "Merlot"}]}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "Z", "vessel": "T7", "volume": "100 L"}\n'
+    )
+    found = [asked(vintage, lot, "Text")["us-text"]["verdict"] for lot in ("X", "Y", "Z")]
+    assert found == [SUPPORTED, REFUSED, UNDETERMINED]
+
+
+@pytest.mark.parametrize("style_of", ["label", "lot"])
+def test_what_may_be_said_goes_by_the_style_of_the_lot(vintage: Vintage, style_of: str) -> None:
+    # Delegated Regulation (EU) 2019/33, art. 50: of a fortified wine the spirit is not counted
+    styles = {"label": "", "lot": "", style_of: ', "style": "fortified"'}
+    vintage.load(
+        f'{{"kind": "label", "at": "2000-01-01", "name": "Port"{styles["label"]},'
+        ' "statements": {"variety": ["Merlot"]}}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "X", "vessel": "T5", "volume": "820 L",'
+        ' "composition": [{"share": "1", "variety": "Merlot"}]}\n'
+        '{"kind": "receive", "at": "2025-01-01", "lot": "S", "vessel": "T6", "volume": "180 L",'
+        ' "state": "spirit"}\n'
+        '{"kind": "blend", "at": "2025-02-01", "from": {"lot": "S", "all": true,'
+        ' "role": "fortifying"}, "to": {"lot": "X", "vessel": "T5", "volume": "180 L"}}\n'
+        f'{{"kind": "lot", "at": "2025-01-02", "name": "X", "label": "Port"{styles["lot"]}}}\n'
+    )
+    rows = claimable(vintage.view(), "X", None, ["eu"])["claims"]
+    (row,) = [row for row in rows if row["rule"] == "eu-variety-one"]
+    assert (row["statement"], row["verdict"]) == ("Merlot", SUPPORTED)
+    assert asked(vintage, "X", "Port", "eu")["eu-variety-one"]["verdict"] == SUPPORTED
 
 
 @pytest.mark.parametrize(
