@@ -20,7 +20,8 @@ def sheet(changes: Sequence[Row]) -> None:
         for one in changes
     ]
     seen = [row for row in rows if row[2] != row[3]]
-    say.line(f"{len(changes)} earlier answers change", "bold")
+    many = f"{len(changes):,} earlier answers change"
+    say.line("1 earlier answer changes" if len(changes) == 1 else many, "bold")
     heads = ("lot", "what", "before", "after", "bottles gone")
     say.table(seen[:MOST], heads, right=(4,))
     if len(seen) > MOST:

@@ -26,7 +26,7 @@ from ampelog.lines import Entry
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.recording import Tick, formed, record
-from ampelog.resting import rest_of
+from ampelog.releases import released_on, states
 from ampelog.retelling import Retold
 from ampelog.sameness import MIXING, Grounds
 from ampelog.sources import Leaf
@@ -83,11 +83,16 @@ class Consequences:
         after = View(self._ledger).told(steps, retold.after.cellar)
         alike = retold.alike
         lots = _reached(before, self._about, alike) | _reached(after, self._about, alike)
+        # Of a lot that the load itself begins there was no earlier answer.
+        lots = {lot.name for lot in before.lots_named(lots)}
+        if not lots:
+            return
         same = self._same(before, after, lots, retold.nodes)
         views = (before, after)
         gated = gates(views, alike, lots - same, self._today)
         was, then = (
-            {**_says(view, lots, same), **more} for view, more in zip(views, gated, strict=True)
+            {**_says(view, lots, self._today, same), **more}
+            for view, more in zip(views, gated, strict=True)
         )
         rows = [
             {
@@ -203,6 +208,16 @@ def _lain(view: View, event: dict[str, Any]) -> set[str]:
     return set[str]().union(*(filled(step) | drawn(step) for step in there))
 
 
+def _treated(view: View, event: dict[str, Any]) -> set[str]:
+    """The lots that took in a material, or were packed with it."""
+    found: set[str] = set()
+    for step in view.steps:
+        uses = [step.event, *(step.event.get("materials") or ())]
+        if any(use.get("material") == event["name"] for use in uses):
+            found |= projection.named(step.event)
+    return found
+
+
 def _cleared(view: View, event: dict[str, Any]) -> set[str]:
     held = view.ledger.known([event["hold"]]).get(event["hold"].lower())
     return set() if held is None else _named(view, held.event)
@@ -225,6 +240,7 @@ _ABOUT: dict[str, Callable[[View, dict[str, Any]], set[str]]] = {
     "premises": _every,
     "label": _labelled,
     "vessel": _lain,
+    "material": _treated,
     "clear": _cleared,
     "hold": _bound,
 }
@@ -241,10 +257,12 @@ def _comes_from(event: dict[str, Any], block: str | None) -> bool:
 def answers(view: View, lots: Collection[str], today: date) -> Answers:
     """What the ledger says of these lots: what is held and lost, of what it is made, what its label
     may say, when it may leave, what holds it, and how its gates stand."""
-    return {**_says(view, lots), **gates([view], 0, lots, today)[0]}
+    return {**_says(view, lots, today), **gates([view], 0, lots, today)[0]}
 
 
-def _says(view: View, lots: Collection[str], same: Collection[str] = frozenset()) -> Answers:
+def _says(
+    view: View, lots: Collection[str], today: date, same: Collection[str] = frozenset()
+) -> Answers:
     """The answers but for gates. Of lots that stand as they stood, ``same``, only what a book may
     say otherwise."""
     found: Answers = {}
@@ -253,15 +271,19 @@ def _says(view: View, lots: Collection[str], same: Collection[str] = frozenset()
     for lot in there:
         for what, says in _booked(view, lot) if lot.name in same else _of(view, lot):
             found[lot.name, what] = says
+    bottles = [lot for lot in there if lot.sort == BOTTLES and lot.name not in same]
+    for lot, rest, state in states(view, bottles, today):
+        told = (rest.release_on, released_on(view, lot))
+        leaves, released = (None if day is None else day.isoformat() for day in told)
+        found[lot.name, "may leave from"] = leaves
+        found[lot.name, "released on"] = released
+        found[lot.name, "calendar"] = state
     return found
 
 
 def _of(view: View, lot: Lot) -> Iterator[tuple[str, str | None]]:
     yield from _booked(view, lot)
     yield from _made_of(view, lot)
-    if lot.sort == BOTTLES:
-        rest = rest_of(view, lot).release_on
-        yield "may leave from", None if rest is None else rest.isoformat()
     if view.cellar.label_of(lot, view.claimed(lot)) is not None:
         yield from _statements(view, lot)
 

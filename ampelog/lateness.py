@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any
@@ -10,9 +11,10 @@ from ampelog import moments, projection
 from ampelog.history import zone_of
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
-from ampelog.questions import View
+from ampelog.questions import ALWAYS, View
 from ampelog.registers import KINDS as REGISTERS
 
+_USING = "\n".join(("treat", "ferment", "bottle", "pack"))
 _APART = REGISTERS | {"correct"}
 """Kinds by which nothing happens, for the most part."""
 
@@ -29,7 +31,11 @@ def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
         return True
     if any(one.instant < last and _takes_place(one.event) for one in entries):
         return True
-    saying = [one.event for one in apart if one.event["kind"] != "correct"]
+    said = [one for one in apart if one.event["kind"] != "correct"]
+    # From a second premises on nobody knows where a vessel stands that names none.
+    if any(one.event["kind"] == "premises" and one.instant <= last for one in said):
+        return True
+    saying = [one.event for one in said]
     names = {(event["kind"], str(event["name"])) for event in saying if event.get("name")}
     if not names:
         return False
@@ -40,11 +46,24 @@ def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
 
 
 def _first_said_of(ledger: Ledger, saying: Sequence[Mapping[str, Any]]) -> bool:
-    """Whether lots that are there get a label or an owner: what is registered first holds from the
-    beginning."""
-    said = [event for event in saying if event["kind"] == "lot"]
-    names = {str(event.get("name")) for event in said if not {"label", "owner"}.isdisjoint(event)}
-    return bool(names) and bool(ledger.rows("lot_states", lot="\n".join(names)))
+    """Whether lots that are there get a label, a style or an owner, vessels that were used a place,
+    or materials what they are made of: what is registered first holds from the beginning."""
+    lots = _named(saying, "lot", "label", "style", "owner")
+    if lots and ledger.rows("lot_states", lot="\n".join(lots)):
+        return True
+    vessels = _named(saying, "vessel", "premises")
+    used = ("vessel_names", "vessels_used") if vessels else ()
+    if any(name in vessels for query in used for (name,) in ledger.rows(query)):
+        return True
+    span = {"upto": ledger.head.position, "since": -ALWAYS, "until": ALWAYS}
+    texts = [json.dumps(one, ensure_ascii=False) for one in _named(saying, "material", "is")]
+    return any(ledger.rows("events_saying", kinds=_USING, text=one, **span) for one in texts)
+
+
+def _named(saying: Sequence[Mapping[str, Any]], kind: str, *fields: str) -> set[str]:
+    """The names of a kind of which one of these fields is said."""
+    said = [event for event in saying if event["kind"] == kind]
+    return {str(event.get("name")) for event in said if not event.keys().isdisjoint(fields)}
 
 
 def _takes_place(event: Mapping[str, Any]) -> bool:

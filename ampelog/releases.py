@@ -7,7 +7,7 @@ released it; *released* otherwise. Waiting for a plate binds nothing without a h
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 from fractions import Fraction
 from functools import cached_property
@@ -89,6 +89,20 @@ def state_of(view: View, lot: Lot, today: date) -> tuple[Rest, str, str]:
     """The rest of one lot of bottles, its state, and why."""
     rest, state, why, _ = _told(view, lot, today, _Happened(view))
     return rest, state, why
+
+
+def states(view: View, lots: Sequence[Lot], today: date) -> Iterator[tuple[Lot, Rest, str]]:
+    """The rest and the state of each of these lots of bottles."""
+    happened = _Happened(view)
+    for lot in lots:
+        rest, state, *_ = _told(view, lot, today, happened)
+        yield lot, rest, state
+
+
+def released_on(view: View, lot: Lot) -> date | None:
+    """The day of the first `release` of what a lot holds, or last held; None without one."""
+    orders = [order for order in lot.releases if order >= lot.began]
+    return moments.day(min(orders)[0], view.zone) if orders else None
 
 
 def awaiting(view: View, today: date) -> list[dict[str, Any]]:

@@ -101,6 +101,100 @@ def test_a_late_loss_and_a_hold_are_told(vintage: Vintage) -> None:
     assert by_what(rows, "B")["on hold"][0] is None
 
 
+RELEASE = "018f3b5c-0000-7000-9000-0000000000a2"
+
+
+@pytest.mark.parametrize(
+    ("replacement", "released", "state"),
+    [
+        (None, None, "due"),
+        ('{"kind": "release", "at": "2026-05-20", "lot": "B"}', "2026-05-20", "released"),
+    ],
+)
+def test_a_release_that_is_struck_or_moved_is_told(
+    vintage: Vintage, replacement: str | None, released: str | None, state: str
+) -> None:
+    vintage.load(WINE.replace('"at": "2025-04-05",', f'"at": "2025-04-05", "id": "{RELEASE}",'))
+    words = (
+        f'{{"kind": "correct", "at": "2026-05-01", "corrects": "{RELEASE}", '
+        f'"reason": "another lot", "replacement": {replacement or "null"}}}'
+    )
+    told = by_what(asked(vintage, words), "B")
+    assert told["released on"] == ("2025-04-05", released)
+    assert told.get("calendar") == (None if state == "released" else ("released", state))
+
+
+ESTATE = """
+{"kind": "premises", "at": "2000-01-01", "name": "Home", "within": ["Two Fords"]}
+{"kind": "block", "at": "2000-01-01", "name": "Own", "plantings": [{"variety": "Syrah"}],
+ "within": ["Two Fords"], "estate": true, "control": {"basis": "owned", "from": "1990-01-01"}}
+{"kind": "label", "at": "2000-01-01", "name": "Estate", "style": "dry red", "market": ["us", "eu"],
+ "statements": {"appellation": "Two Fords", "estate_bottled": true,
+ "text": [{"says": "Contains: milk"}]}}
+{"kind": "pick", "at": "2024-09-01", "block": "Own", "lot": "F", "mass": "200 kg"}
+{"kind": "crush", "at": "2024-09-03", "from": {"lot": "F", "all": true},
+ "to": {"lot": "W", "vessel": "T1", "volume": "150 L"}}
+{"kind": "ferment", "at": "2024-09-20", "lot": "W", "culture": "alcoholic", "stage": "end"}
+{"kind": "treat", "at": "2024-12-01", "lot": "W", "treatment": "fining", "material": "white",
+ "amount": "1 g"}
+{"kind": "bottle", "at": "2025-02-01", "from": {"lot": "W", "volume": "75 L"}, "lot": "B",
+ "bottles": 100, "format": "750 mL", "label": "Estate"}
+"""
+
+
+@pytest.mark.parametrize(
+    ("says", "what"),
+    [
+        (
+            '{"kind": "premises", "at": "2024-11-11", "name": "Barn", "within": ["Ash"]}\n'
+            '{"kind": "vessel", "at": "2024-11-12", "name": "T1", "premises": "Barn"}',
+            "label: estate bottled",
+        ),
+        ('{"kind": "premises", "at": "2024-09-02", "name": "Barn"}', "label: estate bottled"),
+        (
+            '{"kind": "material", "at": "2025-06-01", "name": "white", "is": ["egg"]}',
+            "label: Contains: milk",
+        ),
+    ],
+)
+def test_what_is_registered_late_and_holds_from_the_beginning_is_asked_about(
+    vintage: Vintage, says: str, what: str
+) -> None:
+    """Where the wine stood, and what was in it, is read off a register that came later."""
+    vintage.load(ESTATE)
+    entries, _ = lines.read(as_lines(says), "lines", ZONE, NOW)
+    assert reaches_back(vintage.ledger, entries)
+    told = by_what(asked(vintage, says), "B")
+    assert any(one.startswith(what) for one in told), told
+
+
+@pytest.mark.parametrize(
+    "says",
+    [
+        '{"kind": "premises", "at": "2025-06-01", "name": "Barn"}',
+        '{"kind": "vessel", "at": "2024-01-01", "name": "T99", "premises": "Home"}',
+        '{"kind": "material", "at": "2024-01-01", "name": "another", "is": ["egg"]}',
+    ],
+)
+def test_what_nothing_earlier_rests_on_is_not_asked_about(vintage: Vintage, says: str) -> None:
+    vintage.load(ESTATE)
+    entries, _ = lines.read(as_lines(says), "lines", ZONE, NOW)
+    assert not reaches_back(vintage.ledger, entries)
+
+
+def test_of_wine_that_a_load_begins_there_was_no_earlier_answer(vintage: Vintage) -> None:
+    """Neither where it is the first load nor where it comes late; what it draws on is told."""
+    assert asked(vintage, WINE) == []
+    vintage.load(WINE)
+    late = (
+        '{"kind": "bottle", "at": "2025-02-01", "from": {"lot": "W", "volume": "9 L"}, "lot": "L", '
+        '"bottles": 12, "format": "750 mL", "label": "Syrah"}'
+    )
+    rows = asked(vintage, late)
+    assert {one["lot"] for one in rows} == {"W"}
+    assert by_what(rows, "W")["held"] == ("50 L", "41 L")
+
+
 def test_what_a_label_states_is_asked_of_all_that_bear_it(vintage: Vintage) -> None:
     vintage.load(WINE)
     words = (

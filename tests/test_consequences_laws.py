@@ -49,7 +49,12 @@ def held_against(vintage: Vintage, event: Event, law: str) -> None:
     with supposed(vintage.ledger, entries, by="Ines", now=NOW):
         after = everything(vintage.view())
     assert vintage.ledger.head == head, "nothing is recorded"
-    changed = {key for key in {**before, **after} if differs(before.get(key), after.get(key))}
+    there = {lot for lot, _ in before}  # of what the load itself begins there was no answer
+    changed = {
+        key
+        for key in {**before, **after}
+        if key[0] in there and differs(before.get(key), after.get(key))
+    }
     assert {(one["lot"], one["what"]) for one in told} == changed
     for one in told:
         key = (one["lot"], one["what"])
