@@ -19,6 +19,7 @@ from msgspec import Struct, field
 from ampelog import history, moments
 from ampelog.composing import count
 from ampelog.errors import Refused
+from ampelog.phrases import several
 from ampelog.quantities import text
 from ampelog.questions import View
 from ampelog.registers import Entry
@@ -26,7 +27,6 @@ from ampelog.standing import Standing
 from ampelog.state import BOTTLES, MASS, VOLUME, Holding, Lot
 
 FOREVER = 2**62
-NOT_REACHING = frozenset({"correct", "vessel", "clear"})
 NEVER = -FOREVER
 MOST_EVENTS = 8
 
@@ -179,8 +179,7 @@ def _names(event: Mapping[str, Any], vessel: str) -> bool:
     if event["kind"] == "vessel":
         return bool(event["name"] == vessel)
     return any(
-        end.get("vessel") == vessel or vessel in (end.get("vessels") or ())
-        for end, _ in _ends(event)
+        end.get("vessel") == vessel or vessel in (end.get("vessels") or ()) for end in _ends(event)
     )
 
 
@@ -193,7 +192,6 @@ def _reached(
     found = {name: Reached() for name in names}
     lots = {name: lying[name][0][0].name if name in lying else "" for name in names}
     mended = history.corrected(view.ledger, view.head.position)
-    until = view.ends
     came = dict.fromkeys((name, lot.name) for name in names for lot, _ in lying.get(name, ()))
     rows = view.ledger.rows(
         "reached_last",
@@ -201,8 +199,9 @@ def _reached(
         lots="\n".join(lots.values()),
         everything="\n".join({lot for _, lot in came}),
         upto=view.head.position,
-        until=until,
+        until=view.ends,
         mended="\n".join(mended),
+        instead="\n".join(_instead(view, one) for one in mended.values() if one.replacement),
     )
     bare: dict[str, list[tuple[str, int]]] = {}
     for name, lot, kind, first, last, entered in rows:
@@ -212,11 +211,6 @@ def _reached(
             found[name].add(kind, first)
             found[name].add(kind, last)
             found[name].entered = entered
-    corrected = [one.replacement for one in mended.values() if one.replacement is not None]
-    for event in corrected:
-        instant = moments.instant(event["at"], view.zone)
-        if instant <= until and event["kind"] not in NOT_REACHING:
-            _add_corrected(event, instant, found, bare)
     for name, lot in came:
         since = found[name].entered if lot == lots[name] else None
         for kind, last in bare.get(lot, ()):
@@ -225,28 +219,20 @@ def _reached(
     return found
 
 
-def _add_corrected(
-    event: Mapping[str, Any],
-    instant: int,
-    found: Mapping[str, Reached],
-    bare: dict[str, list[tuple[str, int]]],
-) -> None:
-    """What a correction says reached vessels, and lots without one."""
-    for end, source in _ends(event):
-        named = [end["vessel"]] if end.get("vessel") else end.get("vessels") or ()
-        for vessel in named:
-            if vessel in found:
-                found[vessel].add(event["kind"], instant)
-        if source and not named and end.get("lot"):
-            bare.setdefault(end["lot"], []).append((event["kind"], instant))
+def _instead(view: View, correction: history.InForce) -> str:
+    """What a correction puts in the place of an event, as the query reads it."""
+    event = correction.replacement
+    assert event is not None, "a struck event reaches nothing"
+    said = {
+        "position": correction.position,
+        "instant": moments.instant(event["at"], view.zone),
+        "event": event,
+    }
+    return json.dumps(said, ensure_ascii=False, separators=(",", ":"))
 
 
-def _ends(event: Mapping[str, Any]) -> Iterator[tuple[Mapping[str, Any], bool]]:
-    """The endpoints of an event, and whether each is drawn from or acted on."""
-    moves = "from" in event
-    yield event, not moves and event["kind"] not in ("pick", "receive", "return")
+def _ends(event: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
+    """An event and its endpoints."""
+    yield event
     for side in ("from", "to", "of"):
-        there = event.get(side)
-        for end in there if isinstance(there, list) else [there]:
-            if isinstance(end, dict):
-                yield end, side == "from"
+        yield from several(event.get(side))

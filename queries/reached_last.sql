@@ -3,7 +3,8 @@
 -- Parameters: $vessels and $lots, a name a line and as many of each: the vessels asked about and the
 -- lot that each holds ('' for none); $everything, all lots in them, a name a line; $upto, a
 -- position; $until, an instant (us UTC); $mended, the ids of corrected events in small letters, one
--- a line: they read otherwise now, and are left out.
+-- a line: they read otherwise now, and are left out; $instead, what stands in their place, a JSON
+-- object a line: position (of the correction), instant (us UTC), event.
 -- Columns: vessel (null of a lot), lot (null of a vessel), kind, first, last (instants, us UTC),
 -- entered (us UTC: the first event that names the vessel and its lot, after the last that names the
 -- vessel without it; null where none does. Toppings, most of a log, are not looked at for it: they
@@ -14,35 +15,50 @@ with asked as (
         unnest(string_split($lots, chr(10))) as lot
 ),
 
+replaced as (
+    select nullif(unnest(string_split($instead, chr(10))), '') as line
+),
+
+standing as (
+    select position, kind, name, instant, body
+    from event
+    where kind not in ('correct', 'vessel')
+      and position <= $upto
+      and lower(id) not in (select unnest(string_split($mended, chr(10))))
+    union all
+    select
+        cast(json_extract_string(line, '$.position') as integer) as position,
+        json_extract_string(line, '$.event.kind') as kind,
+        json_extract_string(line, '$.event.name') as name,
+        cast(json_extract_string(line, '$.instant') as bigint) as instant,
+        cast(json_extract(line, '$.event') as varchar) as body
+    from replaced
+    where json_extract_string(line, '$.event.kind') <> 'vessel'
+),
+
 -- The same barrels are topped together month after month: their lists are taken apart once.
 toppings as materialized (
     select
         json_extract(body, ['$.from', '$.to']) as ends,
         min(instant) as first,
         max(instant) as last
-    from event
+    from standing
     where kind = 'top'
-      and position <= $upto
       and instant <= $until
-      and lower(id) not in (select unnest(string_split($mended, chr(10))))
     group by ends
 ),
 
 others as materialized (
     select position, kind, name, instant, body, body like '%"vessel%' as names_vessel
-    from event
-    where kind not in ('correct', 'vessel', 'top', 'pick')
-      and position <= $upto
+    from standing
+    where kind not in ('top', 'pick')
       and instant <= $until
-      and lower(id) not in (select unnest(string_split($mended, chr(10))))
     union all
     select position, kind, name, instant, body, true as names_vessel
-    from event
+    from standing
     where kind = 'pick'
       and body like '%"vessel%'
-      and position <= $upto
       and instant <= $until
-      and lower(id) not in (select unnest(string_split($mended, chr(10))))
 ),
 
 topped as (

@@ -79,6 +79,27 @@ def test_a_correction_moves_what_reached_a_vessel(cellar: Vintage) -> None:
     assert found["B2"]["last"]["reading"] == "2024-05-02"
 
 
+def test_wine_that_came_by_a_corrected_event_brings_no_older_analysis(cellar: Vintage) -> None:
+    """The rack that filled the vessel reads otherwise now; it fills it all the same."""
+    wrong = "018f3b5c-0000-7000-9000-00000000000b"
+    rack = (
+        '{{"kind": "rack", "at": "2024-04-01", {id}"from": {{"lot": "W", "vessel": "T1", '
+        '"volume": "{volume}"}}, "to": {{"lot": "W", "vessel": "T2", "volume": "{volume}"}}}}'
+    )
+    cellar.load(rack.format(id=f'"id": "{wrong}", ', volume="100 L"))
+    assert rows(cellar)["T1"]["last"]["analysis"] == "2024-03-01"
+    before = vessels(cellar.view(), "T2")[0]["last"]
+    assert before == {"rack": "2024-04-01"}
+    cellar.load(
+        f'{{"kind": "correct", "at": "2024-04-02", "corrects": "{wrong}", "reason": "99", '
+        f'"replacement": {rack.format(id="", volume="99 L")}}}'
+    )
+    for day in (None, "2026-05-31"):
+        assert vessels(cellar.view(day), "T2")[0]["last"] == before
+    cellar.load('{"kind": "analysis", "at": "2024-04-03", "lot": "W", "values": {"ph": "3.6"}}')
+    assert vessels(cellar.view(), "T2")[0]["last"]["analysis"] == "2024-04-03"
+
+
 def test_bottles_and_fruit_share_a_place_and_a_retired_vessel_is_left_out(cellar: Vintage) -> None:
     cellar.load(
         """
