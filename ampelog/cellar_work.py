@@ -174,16 +174,21 @@ def _by_itself(event: Mapping[str, Any]) -> bool:
 def went_in(view: View, lot: Lot, instant: int) -> tuple[dict[str, Used], tuple[str, ...]]:
     """The materials that went into a wine, and what the records do not tell of that."""
     registers = view.cellar.registers
-    events: dict[str, list[str]] = {}
+    uses: dict[str, list[dict[str, Any]]] = {}
     open_: dict[str, None] = {}
     for event in passed(view, lot, list(view.content(lot))):
         says = untold(event)
         if says is not None:
             open_[says] = None
-        for name in materials(event):
-            events.setdefault(name, []).append(str(event["id"]))
+        named = list(materials(event))
+        if event["kind"] == "treat" and not named:
+            named = [event["treatment"]]  # that is all that is known of what went in
+        for name in named:
+            uses.setdefault(name, []).append(event)
     found = {}
-    for name, ids in events.items():
+    for name, events in uses.items():
         made = registers.at("material", name, instant).get("is")
-        found[name] = Used(tuple(map(str, made)) if made else None, tuple(ids))
+        treatments = tuple(event["treatment"] for event in events if event["kind"] == "treat")
+        known = tuple(map(str, made)) if made else (name,) if name in treatments else None
+        found[name] = Used(known, tuple(str(event["id"]) for event in events), treatments)
     return found, tuple(open_)

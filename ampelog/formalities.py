@@ -113,8 +113,8 @@ def _instead(found: GrapeName, name: str, other: str) -> Answer:
 
 
 def beside(rule: Rule, area: Area, stated: Mapping[str, Any], places: Places) -> Answer | None:
-    """Whether another appellation stands on the label too; None where the rule is not about this
-    one."""
+    """Whether another appellation stands on the label too, or the ``word`` in the name itself that
+    spares it; None where the rule is not about this one."""
     there = {fold(name) for name in names_of(stated, "appellation")}
     if rule.beside == "parent":
         above = sorted(
@@ -130,7 +130,8 @@ def beside(rule: Rule, area: Area, stated: Mapping[str, Any], places: Places) ->
         wanted = rule.beside or ""
         if any(fold(name) == fold(wanted) for name in area.names):
             return None
-        stands, named = fold(wanted) in there, f"`{wanted}`"
+        own = rule.word is not None and word(rule, area) is None
+        stands, named = own or fold(wanted) in there, f"`{wanted}`"
     says = f"{named} {'stands' if stands else 'must stand'} on the label too."
     return SUPPORTED if stands else REFUSED, says
 

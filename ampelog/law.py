@@ -68,8 +68,8 @@ class Rule(Model, frozen=True, kw_only=True):
     Where it applies: to a ``claim`` of one name or several, so many of them (``count_min``,
     ``count_max``), to ``names`` or ``words`` alone, to texts with ``mentions``, to appellations
     of ``area_types``, ``inside`` a place or partly in it (``across``), ``nested`` in another of
-    the label that is no country, or not, named ``anywhere`` on the label; and ``when`` the rest
-    is so.
+    the label that is no country, or not, named ``anywhere`` on the label, in a text or with
+    others too; and ``when`` the rest is so.
 
     The measure: ``min_total`` is the least share that must match; ``joint``: it must be grown
     in the appellation too; ``of``: it must be grown in these places, whatever the statement
@@ -92,12 +92,13 @@ class Rule(Model, frozen=True, kw_only=True):
     Other effects: ``listed``: the name is on the pack's list; ``disclose``: shares are printed,
     within ``disclose_tol``, ``disclose_by`` name or by name and place; ``requires``: other
     statements, an appellation of some type, or an approval; ``beside``: another appellation;
-    ``text``: another text; ``word``: one in the name; ``stayed``: the wine never left the
-    premises; ``housed``: those lie in the appellation; ``done``: it was treated or blended
-    there; ``where``: what a text says of a part of the wine; ``free``: it may always stand.
-    ``forbid``: not allowed, and why. ``allergens``: each with the words that a material made of
-    it has in its name or make; a text that names one names all that went in. ``unadded``: such
-    words, of what must not have gone in.
+    ``text``: another text; ``word``: one in the name, which spares what must stand ``beside``;
+    ``stayed``: the wine never left the premises; ``housed``: those lie in the appellation;
+    ``done``: it was treated or blended there; ``where``: what a text says of a part of the
+    wine; ``free``: it may always stand. ``forbid``: not allowed, and why. ``allergens``: each
+    with the words that a material made of it has in its name or make; a text that names one
+    names all that went in. ``unadded``: such
+    words, of what must not have gone in; ``silent``: where the records do not tell, it has not.
 
     ``unjudged``: what is not judged and a statement needs, so that it is at best undetermined;
     ``doubt``: why a refusal is undetermined; ``says``: a sentence that every row carries;
@@ -167,6 +168,7 @@ class Rule(Model, frozen=True, kw_only=True):
     sizes: tuple[str, ...] = ()
     allergens: dict[str, tuple[str, ...]] = field(default_factory=dict)
     unadded: tuple[str, ...] = ()
+    silent: bool = False
     whole_litres_from: int | None = None
     stayed: bool = False
     housed: bool = False

@@ -248,7 +248,7 @@ def _allergens(rule: Rule, said: str, fill: Fill) -> Measured:
         says = f"The wine had {listing(lacking)} too, and it is not named."
         return Measured(REFUSED, says, proof=tuple(dict.fromkeys(proof)))
     words = tuple(word for each in rule.allergens.values() for word in each)
-    return _untold(fill, words) or Measured(
+    return _untold(rule, fill, words) or Measured(
         SUPPORTED, "No other allergen is recorded to have gone in.", proof=_used(fill)
     )
 
@@ -260,19 +260,22 @@ def _unadded(rule: Rule, fill: Fill) -> Measured:
         events = [event for name in used for event in fill.materials[name].events]
         says = f"{listing([f'`{name}`' for name in used])} went in."
         return Measured(REFUSED, says, proof=tuple(dict.fromkeys(events)))
-    return _untold(fill, rule.unadded) or Measured(
+    return _untold(rule, fill, rule.unadded) or Measured(
         SUPPORTED, "Nothing of the kind is recorded to have gone in.", proof=_used(fill)
     )
 
 
 def _made_of(name: str, used: Used, words: Sequence[str]) -> bool:
-    """Whether a material has one of these words in its make; in its name, where that is all that
-    is known of it."""
-    return any(_has(word, text) for word in words for text in used.made or (name,))
+    """Whether a material has one of these words in its make, or in what it was used for; in its
+    name, where its make is not known."""
+    texts = (*(used.made or (name,)), *used.treatments)
+    return any(_has(word, text) for word in words for text in texts)
 
 
-def _untold(fill: Fill, words: Sequence[str]) -> Measured | None:
+def _untold(rule: Rule, fill: Fill, words: Sequence[str]) -> Measured | None:
     """What may have gone in besides, of which the records do not tell."""
+    if rule.silent:
+        return None
     unknown = [
         f"`{name}`"
         for name, used in fill.materials.items()

@@ -135,11 +135,12 @@ class Stay(Struct, frozen=True):
 
 
 class Used(Struct, frozen=True):
-    """A material that went into a wine: what it is made of (None: not registered), and the events
-    that used it."""
+    """A material that went into a wine: what it is made of (None: not registered), the events that
+    used it, and the treatments that those were."""
 
     made: tuple[str, ...] | None
     events: tuple[str, ...] = ()
+    treatments: tuple[str, ...] = ()
 
 
 class Fill(Struct, frozen=True):

@@ -359,8 +359,10 @@ def subjects(
 def _implied(
     stated: Mapping[str, Any], rules: Sequence[Rule], setting: Setting
 ) -> Iterator[Subject]:
-    """Places that a text statement names, for the rules that look at the whole label."""
-    named = {fold(name) for area in setting.areas for name in area.names}
+    """Places that a text statement names, or the label beside others as one appellation, for the
+    rules that look at the whole label."""
+    named = {fold(area.names[0]) for area in setting.areas if len(area.names) == 1}
+    beside = {fold(name) for area in setting.areas for name in area.names} - named
     wanted = {
         rule.inside: None
         for rule in rules
@@ -368,7 +370,7 @@ def _implied(
     }
     texts = [fold(str(each.get("says", ""))) for each in stated.get("text", ())]
     for place in wanted:
-        if any(fold(str(place)) in text for text in texts):
+        if fold(str(place)) in beside or any(fold(str(place)) in text for text in texts):
             yield Subject("origin", (place,), Area((place,), setting.places.type_of(place)))
 
 

@@ -32,6 +32,8 @@ PLACES = Registered(
         "Texas Farm": "vineyard",
         "Inner Monterey": "ava",
         "Monterey County": "county",
+        "Inner Sonoma": "ava",
+        "Sonoma County": "county",
         "Sound County": "county",
         "Willamette Valley": "ava",
         **dict.fromkeys(
@@ -54,6 +56,8 @@ PLACES = Registered(
         "Texas Farm": ["Texas"],
         "Monterey County": ["California"],
         "Inner Monterey": ["Monterey County"],
+        "Sonoma County": ["California"],
+        "Inner Sonoma": ["Sonoma County"],
         "Willamette Valley": ["Oregon"],
     },
     {
@@ -518,6 +522,32 @@ def test_a_second_name_that_the_state_asks_for_leaves_an_estate_one() -> None:
     assert verdict("us us-ca", label, *bought, **home) == REFUSED
     alone = {**label, "appellation": "Monterey County"}
     assert verdict("us us-ca", alone, grown("1", *places, own=True), **home) == REFUSED
+
+
+def test_a_state_named_beside_another_is_asked_for_its_own_share() -> None:
+    # RCW 66.28.110(2)(a): claimed or implied anywhere; OAR 845-010-0920
+    label = {
+        "appellation": ["Oregon", "Washington"],
+        "shares": {"Oregon": "60", "Washington": "40"},
+    }
+    parts = (grown("0.6", "Oregon"), grown("0.4", "Washington"))
+    assert verdict("us", label, *parts) == SUPPORTED
+    assert of(put("us us-wa", label, *parts), "us-wa-state") == {REFUSED}
+    assert of(put("us us-or", label, *parts), "us-or-grapes") == {REFUSED}
+
+
+@pytest.mark.parametrize(
+    ("on", "named", "wanted"),
+    [
+        (date(2014, 1, 1), "Inner Sonoma", REFUSED),
+        (date(2013, 12, 31), "Inner Sonoma", SUPPORTED),
+        (date(2014, 1, 1), ["Inner Sonoma", "Sonoma County"], SUPPORTED),
+    ],
+)
+def test_an_area_of_sonoma_county_names_it(on: date, named: str | list[str], wanted: str) -> None:
+    # R28: California Business and Professions Code 25246(d)
+    parts = (grown("1", "Inner Sonoma", "Sonoma County", "California"),)
+    assert verdict("us us-ca", {"appellation": named}, *parts, on=on) == wanted
 
 
 def test_a_second_name_begins_with_its_bottling_date() -> None:

@@ -487,7 +487,7 @@ def test_statements_on_what_went_in_are_judged_by_what_is_recorded_of_it(
         ("Sweet", '["cane sugar"]', REFUSED),
         ("sugar", None, REFUSED),
         ("Thick", '["concentrated grape must"]', SUPPORTED),
-        ("Mystery", None, UNDETERMINED),
+        ("Mystery", '["moon dust"]', REFUSED),  # it was used to chaptalise
     ],
 )
 def test_sugar_by_weight_is_sugar(
@@ -505,10 +505,27 @@ def test_sugar_by_weight_is_sugar(
         '{"kind": "label", "at": "2000-01-01", "name": "Coast", "market": ["us", "us-ca"],'
         ' "statements": {"appellation": "California"}}\n'
         + WINE.replace('"Own"', '"Coast"')
-        + '{"kind": "treat", "at": "2024-09-13", "lot": "W", "treatment": "chaptalisation",'
-        f' "material": "{material}", "amount": "20 kg"}}\n'
+        + '{"kind": "treat", "at": "2024-09-13", "lot": "W", "treatment": "'
+        + ("chaptalisation" if material == "Mystery" else "addition")
+        + f'", "material": "{material}", "amount": "20 kg"}}\n'
     )
     assert asked(vintage, "W", "Coast")["us-ca-sugar-added"]["verdict"] == wanted
+
+
+@pytest.mark.parametrize(
+    ("treatment", "wanted"),
+    [("sulfur dioxide", REFUSED), ("something", UNDETERMINED), ("filtration", SUPPORTED)],
+)
+def test_a_treatment_tells_what_went_in_where_nothing_else_does(
+    vintage: Vintage, treatment: str, wanted: str
+) -> None:
+    vintage.load(
+        WHOLE
+        + WINE.replace('"Own"', '"Ford"')
+        + '{"kind": "treat", "at": "2024-11-01T08:00", "lot": "W", "amount": "10 g",'
+        f' "treatment": "{treatment}"}}\n'
+    )
+    assert asked(vintage, "W", "Fined")["us-text-sulfites-added"]["verdict"] == wanted
 
 
 def test_wine_of_which_nothing_is_told_ends_what_is_said_of_additions(vintage: Vintage) -> None:
