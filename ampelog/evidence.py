@@ -24,6 +24,7 @@ from ampelog.composition import Composition, Pooled
 from ampelog.estate import Picking, controlled
 from ampelog.expander import Expander
 from ampelog.genealogy import Kinds, Mark
+from ampelog.graph import Ferment
 from ampelog.law import STATEMENT, Pack, Rule
 from ampelog.likeness import Alike
 from ampelog.particulars import mentioned
@@ -186,6 +187,7 @@ class Evidence:
         self.premises = Premises(view, self.instant)
         self._events: dict[int, dict[str, Any]] = {}
         self._stays: dict[int | None, Stay] | None = None
+        self._here: dict[int, bool] = {}
 
     def fills(self, content: Sequence[tuple[int, int]] | None = None) -> list[Fill]:
         """The fills of a bottled lot, else the lot as one; a given content as one."""
@@ -342,10 +344,19 @@ class Evidence:
         event = self._events.get(leaf.position, {"kind": leaf.kind})
         if made_elsewhere(event):
             return False if event.get("supplier") else None
-        found = self._fermented(leaf)
-        if leaf.ferment is None or here is None or len(found) > 1:
+        if leaf.ferment is None or not self._stayed(leaf.ferment):
             return None
-        return found == (here,)
+        found = self._fermented(leaf)
+        return found == (here,) if here is not None and len(found) == 1 else None
+
+    def _stayed(self, ferment: int) -> bool:
+        if ferment not in self._here:
+            self._here[ferment] = self.premises.stayed(self._ferments[ferment])
+        return self._here[ferment]
+
+    @cached_property
+    def _ferments(self) -> dict[int, Ferment]:
+        return self.view.ferments()
 
     def _made_at(self, leaf: Leaf) -> tuple[tuple[str, ...], ...]:
         """The places where it may have been fermented, those of each premises together."""
@@ -360,7 +371,7 @@ class Evidence:
 
     def _fermented(self, leaf: Leaf) -> tuple[str, ...]:
         number = None if self.premises.alone else leaf.ferment
-        ferment = self.view.ferments().get(number) if number is not None else None
+        ferment = self._ferments.get(number) if number is not None else None
         return self.premises.fermented(ferment)
 
 

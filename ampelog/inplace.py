@@ -107,8 +107,8 @@ def gauge(cellar: Cellar, step: Step) -> None:
         else:
             tally.gained += now - holding.amount
         _set(cellar, step, lot, vessel, now)
-        if now and model.reason == "produced" and holding.state in ("juice", "must"):
-            lot.holdings[vessel] = replace(lot.holdings[vessel], state="wine")
+        if now and model.reason == "produced":
+            _ended(cellar, step, lot, vessel)
         if now and vessel is not None:
             cellar.check_capacity(step, lot, vessel)
     if not lot.holdings:
@@ -174,12 +174,26 @@ def ferment(cellar: Cellar, step: Step) -> None:
         if model.stage == "end":
             if holding.ferment is not None:
                 close(cellar, step, lot, vessel)
-            state = "wine" if holding.state in ("juice", "must") else holding.state
-            lot.holdings[vessel] = replace(lot.holdings[vessel], ferment=None, state=state)
+            _ended(cellar, step, lot, vessel)
+            lot.holdings[vessel] = replace(lot.holdings[vessel], ferment=None)
             continue
         stretch = _stretch(cellar, step, lot, vessel, holding)
         lot.holdings[vessel] = replace(holding, ferment=stretch)
         close(cellar, step, lot, vessel, force=True)
+
+
+def _ended(cellar: Cellar, step: Step, lot: Lot, vessel: str | None) -> None:
+    """Juice or must is wine from here on. Of a fermentation whose beginning nobody recorded, its
+    end is all that tells of it."""
+    holding = lot.holdings[vessel]
+    if holding.state not in ("juice", "must"):
+        return
+    if holding.ferment is None:
+        stretch = cellar.graph.start(Ferment(step.position, lot.name, vessel, None, None))
+        lot.holdings[vessel] = replace(holding, ferment=stretch)
+        close(cellar, step, lot, vessel, force=True)
+        lot.holdings[vessel] = replace(lot.holdings[vessel], ferment=None)
+    lot.holdings[vessel] = replace(lot.holdings[vessel], state="wine")
 
 
 def _apart(cellar: Cellar, step: Step, lot: Lot, vessel: str | None) -> Holding:

@@ -8,7 +8,8 @@ to the bottle went through there.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -86,6 +87,31 @@ class Premises:
         step = next((each for each in self.steps if each.position == ferment.position), None)
         name = self.of(ferment.vessel, step.instant) if step is not None else None
         return (name,) if name is not None else tuple(self.names)
+
+    def stayed(self, ferment: Ferment) -> bool:
+        """Whether the lot was here while it fermented, as far as returns tell: it did not come back
+        before a fermentation of which only the end is recorded, nor while one went on."""
+        quoted = json.dumps(ferment.lot, ensure_ascii=False)
+        back = self._of(("return",), quoted, ferment.lot)
+        if not back:
+            return True
+        told = self._view.events([ferment.position])[ferment.position]
+        at = moments.instant(told["at"], self._view.zone)
+        if told["kind"] == "gauge" or told["stage"] == "end":
+            return all(one > at for one, _ in back)
+        over = (
+            when
+            for when, one in self._of(("ferment", "gauge"), quoted, ferment.lot)
+            if when > at and (one.get("stage") == "end" or one.get("reason") == "produced")
+        )
+        until = min(over, default=None)
+        return all(one <= at or (until is not None and one > until) for one, _ in back)
+
+    def _of(self, kinds: Sequence[str], quoted: str, lot: str) -> list[tuple[int, dict[str, Any]]]:
+        """The events of some kinds about a lot, with their instants."""
+        found = self._view.said(kinds, quoted).values()
+        zone = self._view.zone
+        return [(moments.instant(one["at"], zone), one) for one in found if one["lot"] == lot]
 
     def filled(self, lot: Lot, fill: int | None) -> str | None:
         """Where bottles of a fill (its node) were filled; of a bulk lot, where all of it lies now.

@@ -336,6 +336,46 @@ def test_wine_in_bulk_is_judged_as_bottled_where_it_lies(vintage: Vintage) -> No
     }
 
 
+SENT = (
+    '{{"kind": "ship", "at": "{0}", "lot": "W", "all": true, "to": "Shop", "document": "D",'
+    ' "removal": "in bond"}}\n'
+    '{{"kind": "return", "at": "{1}", "lot": "W", "vessel": "T1", "volume": "700 L",'
+    ' "document": "D"}}\n'
+)
+STARTS, ENDS = WINE.index('{"kind": "ferment"'), WINE.rindex('{"kind": "ferment"')
+
+
+@pytest.mark.parametrize(
+    ("told", "sent", "wanted"),
+    [
+        (WINE, "", SUPPORTED),
+        (WINE[:STARTS] + WINE[ENDS:], "", SUPPORTED),  # only its end
+        (WINE[:ENDS], "", SUPPORTED),  # it goes on
+        # away as must, and back before it fermented; while it did; after it had
+        (WINE, SENT.format("2024-09-11T10:00", "2024-09-11T12:00"), SUPPORTED),
+        (WINE, SENT.format("2024-09-13", "2024-09-20"), UNDETERMINED),
+        (WINE, SENT.format("2024-10-01", "2024-12-01"), SUPPORTED),
+        (WINE[:STARTS] + WINE[ENDS:], SENT.format("2024-09-13", "2024-09-20"), UNDETERMINED),
+        (WINE[:ENDS], SENT.format("2024-10-01", "2024-12-01"), UNDETERMINED),
+    ],
+)
+def test_what_was_away_while_it_fermented_was_not_surely_fermented_here(
+    vintage: Vintage, told: str, sent: str, wanted: str
+) -> None:
+    vintage.load(PLAIN + told.replace('"Own"', '"Ford"') + sent)
+    assert asked(vintage, "W", "Plain")["us-bottler-produced"]["verdict"] == wanted
+
+
+def test_wine_that_is_declared_to_be_produced_had_fermented(vintage: Vintage) -> None:
+    vintage.load(
+        PLAIN
+        + WINE[:STARTS].replace('"Own"', '"Ford"')
+        + '{"kind": "gauge", "at": "2024-10-01", "lot": "W", "vessel": "T1", "volume": "690 L",'
+        ' "reason": "produced"}\n'
+    )
+    assert asked(vintage, "W", "Plain")["us-bottler-produced"]["verdict"] == SUPPORTED
+
+
 def test_what_never_fermented_by_the_records_was_not_fermented_by_the_bottler(
     vintage: Vintage,
 ) -> None:
