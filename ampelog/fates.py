@@ -32,7 +32,7 @@ def fates(view: View, year: int) -> tuple[tuple[Fate, ...], int]:
 
     top = len(genealogy.parents) - 1
     entered = bought + sum(
-        shares.get(node, 0) * volume >> BITS for node, _, volume in view.pools(top)
+        shares.get(node, 0) * volume >> BITS for node, mass, volume in view.pools(top) if mass
     )
     for lot in lots:
         if lot.sort == MASS:
