@@ -49,12 +49,12 @@ def bottle(cellar: Cellar, step: Step) -> None:
         begin_bottles(cellar, step, fill.lot)
         label = fill.label or cellar.lots[fill.lot].label
         _keep_label(cellar, step, fill, fill.label)
-        lot = _enter_bottles(cellar, fill, pool)
+        lot = _enter_bottles(cellar, step, fill, pool)
         node = cellar.graph.add(
             Node(((pool.node, pool.amount),), step.position, fill.lot, fill.vessels[0])
         )
         lot.fills[node] = Filling(ended) if label is None else Filling(ended, label, ended)
-        _add_fill(lot, fill, pool, [(node, fill.amount)])
+        _add_fill(step, lot, fill, pool, [(node, fill.amount)])
 
 
 def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
@@ -92,8 +92,8 @@ def _outputs(cellar: Cellar, model: Any, format_: int = 0) -> list[Fill]:
     return found
 
 
-def _enter_bottles(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
-    lot = into(cellar, fill, pool)
+def _enter_bottles(cellar: Cellar, step: Step, fill: Fill, pool: Pool) -> Lot:
+    lot = into(cellar, fill, pool, step.order)
     lot.label = fill.label or lot.label
     return lot
 
@@ -107,11 +107,13 @@ def begin_bottles(cellar: Cellar, step: Step, name: str) -> None:
         lot.fills, lot.label, lot.began = {}, None, step.order
 
 
-def _add_fill(lot: Lot, fill: Fill, pool: Pool, parts: Sequence[tuple[int, int]]) -> None:
+def _add_fill(
+    step: Step, lot: Lot, fill: Fill, pool: Pool, parts: Sequence[tuple[int, int]]
+) -> None:
     """Put fills into the holdings of a lot: each holding takes its share of each."""
     left = list(parts)
     for vessel, amount in zip(fill.vessels, fill.amounts, strict=True):
-        holding = lot.holdings.get(vessel) or Holding(0, (), "bottled")
+        holding = lot.holdings.get(vessel) or Holding(0, (), "bottled", since=step.order)
         here = quantities.split(amount, [part for _, part in left])
         for (node, _), part in zip(left, here, strict=True):
             if part:
@@ -207,7 +209,7 @@ def settle(
         amounts = quantities.split(filled, [amount for _, amount in left])
         left = [(node, more) for (node, _), more in zip(left, amounts, strict=True)]
     for fill in found:
-        lot = _enter_bottles(cellar, fill, pool)
+        lot = _enter_bottles(cellar, step, fill, pool)
         parts = quantities.split(fill.amount, [amount for _, amount in left])
         here = [(node, part) for (node, _), part in zip(left, parts, strict=True) if part]
         for node, _ in here:
@@ -215,7 +217,7 @@ def settle(
             worn = one if fill.under is None else one.under(fill.under, cellar.ended(step))
             lot.fills.setdefault(node, worn)
         lot.took.append(Took(step.position, tuple(here)))
-        _add_fill(lot, fill, pool, here)
+        _add_fill(step, lot, fill, pool, here)
         left = [(n, a - p) for (n, a), p in zip(left, parts, strict=True) if a > p]
 
 

@@ -247,7 +247,7 @@ class Cellar:
             lot.tally(lot.sort).lose("evaporation", gone)
         before = lot.holdings[vessel]
         if not before.amount:
-            before = Holding(0, (), state, ferment=pool.ferment)
+            before = Holding(0, (), state, ferment=pool.ferment, since=step.order)
         lot.holdings[vessel] = filled_with(before, pool, pool.node, amount, state)
         if gone < 0:
             mixed = close(self, step, lot, vessel)

@@ -15,12 +15,12 @@ from typing import Any
 from msgspec import Struct
 
 from ampelog import moments, sugar
-from ampelog.measurements import RATE_DECIMALS, Taken, Value, number, per_day, taken, values
+from ampelog.measurements import RATE_DECIMALS, Taken, Value, number, per_day, stands, taken, values
 from ampelog.phrases import regime
 from ampelog.published import OutsideTable
 from ampelog.questions import View
 from ampelog.resources import folder
-from ampelog.state import VOLUME
+from ampelog.state import VOLUME, Lot
 
 Row = dict[str, Any]
 FERMENTING, SLOW, STUCK, FINISHED = "fermenting", "slow", "stuck", "finished"
@@ -66,16 +66,17 @@ def ferments(view: View, today: date) -> list[Ferment]:
     stretches = view.ferments() if going else {}
     found = []
     for lot in going:
-        events = told.get(lot.name, [])
         for vessel, holding in lot.holdings.items():
             if holding.ferment is not None:
+                known = told.get(lot.name, [])
+                events = _since_the_last(known, lot, vessel)
                 stretch = stretches[holding.ferment]
                 worked = regime(stretch.regime, noted=False) if stretch.regime else None
                 found.append(
                     Ferment(
                         lot.name,
                         vessel,
-                        _started(view, vessel, events),
+                        _started(view, events, lot, known),
                         stretch.organism,
                         worked,
                         tuple(points(view, events, vessel, today)),
@@ -85,21 +86,40 @@ def ferments(view: View, today: date) -> list[Ferment]:
     return found
 
 
-def _started(view: View, vessel: str | None, events: Sequence[Taken]) -> date | None:
-    """The day of the last start of an alcoholic fermentation there, or anywhere in the lot."""
-    starts = [
-        one
-        for one in events
-        if one.event["kind"] == "ferment"
-        and one.event["culture"] == "alcoholic"
-        and one.event["stage"] == "start"
-    ]
-    here = [one for one in starts if vessel in _vessels(one, vessel)] or starts
-    return moments.day(here[0].instant, view.zone) if here else None
+def _since_the_last(events: Sequence[Taken], lot: Lot, vessel: str | None) -> list[Taken]:
+    """What was read and done in a vessel, or in all of the lot, since what lies there came and
+    since a fermentation ended there: the one that goes on is another."""
+    found: list[Taken] = []
+    for one in events:
+        where = _vessels(one)
+        if vessel is not None and vessel not in where and None not in where:
+            continue
+        if not stands(lot, one, vessel if vessel in where else None):
+            continue
+        found.append(one)
+        if _is_alcoholic(one, "end"):
+            found.clear()
+    return found
 
 
-def _vessels(one: Taken, else_: str | None) -> list[str | None]:
-    return one.event.get("vessels") or [one.event.get("vessel", else_)]
+def _is_alcoholic(one: Taken, stage: str) -> bool:
+    event = one.event
+    return bool(
+        event["kind"] == "ferment" and event["culture"] == "alcoholic" and event["stage"] == stage
+    )
+
+
+def _started(view: View, here: Sequence[Taken], lot: Lot, told: Sequence[Taken]) -> date | None:
+    """The day of the last start of an alcoholic fermentation there, or anywhere in the lot: what
+    began in one vessel goes on in another."""
+    starts = [one for one in here if _is_alcoholic(one, "start")]
+    anywhere = (one for one in told if one.order >= lot.since)
+    starts = starts or [one for one in anywhere if _is_alcoholic(one, "start")]
+    return moments.day(starts[-1].instant, view.zone) if starts else None
+
+
+def _vessels(one: Taken) -> list[str | None]:
+    return one.event.get("vessels") or [one.event.get("vessel")]
 
 
 def values_of(events: Sequence[Taken], vessel: str | None, quantity: str) -> list[Value]:
@@ -132,16 +152,23 @@ def points(view: View, events: Sequence[Taken], vessel: str | None, today: date)
 
 
 def fall(points: Sequence[Point], days: int) -> Decimal | None:
-    """How many Brix it fell a day over the last so many days; None where readings do not reach."""
+    """How many Brix it fell a day over the last so many days, by one instrument; None where its
+    readings do not reach."""
     if not points:
         return None
     last = points[-1]
-    earlier = [point for point in points if (last.day - point.day).days >= days]
+    earlier = [one for one in like(points, last) if (last.day - one.day).days >= days]
     if not earlier:
         return None
     first = earlier[-1]
     passed = Decimal((last.day - first.day).days)
     return ((first.brix - last.brix) / passed).quantize(RATE_DECIMALS)
+
+
+def like(points: Sequence[Point], last: Point) -> list[Point]:
+    """The readings by the instrument of one of them: a refractometer reads alcohol as sugar, so
+    that its figures and a hydrometer's are of two curves."""
+    return [point for point in points if point.reading.instrument == last.reading.instrument]
 
 
 def judged(ferment: Ferment) -> tuple[str, str | None]:
@@ -221,9 +248,9 @@ def _brix(view: View, ferment: Ferment, today: date) -> Row:
         return _empty(ferment, "brix")
     last = ferment.points[-1]
     row = _value(view, ferment, last.reading, today) | {"quantity": "brix", "value": str(last.brix)}
-    if len(ferment.points) > 1:
-        was = ferment.points[-2]
-        row["per_day"] = per_day(_as_brix(was), _as_brix(last), view.zone)
+    alike = like(ferment.points, last)
+    if len(alike) > 1:
+        row["per_day"] = per_day(_as_brix(alike[-2]), _as_brix(last), view.zone)
     return row
 
 

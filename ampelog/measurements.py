@@ -15,6 +15,7 @@ from msgspec import Struct
 
 from ampelog import history, moments
 from ampelog.questions import View
+from ampelog.state import Lot
 
 KINDS = frozenset({"reading", "analysis", "ferment"})
 UNITS = {
@@ -177,6 +178,15 @@ def values(found: list[Taken]) -> Iterator[Value]:
         for quantity, value in told(one.event):
             for vessel in one.event.get("vessels") or [one.event.get("vessel")]:
                 yield Value(quantity, value, vessel, one.event.get("instrument"), one)
+
+
+def stands(lot: Lot, one: Taken, vessel: str | None) -> bool:
+    """Whether what was measured in a vessel, or (None) in all of a lot, was measured in what is
+    held there, or was last: what fills an emptied lot or vessel starts afresh."""
+    if vessel is None:
+        return one.order >= lot.since
+    holding = lot.contents().get(vessel)
+    return holding is not None and one.order >= holding.since
 
 
 def told(event: dict[str, Any]) -> Iterator[tuple[str, str]]:

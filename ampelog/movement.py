@@ -57,7 +57,7 @@ class Fill(Struct):
 
 
 class Pool(Struct):
-    """What was drawn, as one body: its node, or its fills where bottles stay bottles."""
+    """What was drawn of ``lots`` as one body: its node, or its fills where bottles stay bottles."""
 
     node: int
     amount: int
@@ -67,6 +67,7 @@ class Pool(Struct):
     owners: frozenset[str | None]
     ferment: int | None = None
     parts: list[tuple[int, int]] = field(default_factory=list)
+    lots: frozenset[str] = frozenset()
 
 
 def draws(cellar: Cellar, endpoints: Sequence[Any], step: Step) -> list[Draw]:
@@ -178,6 +179,7 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
         owners,
         largest.holding.ferment,
         list(parts.items()),
+        frozenset([draw.lot.name for draw in found]),
     )
 
 
@@ -227,9 +229,7 @@ def reduce(lot: Lot, vessel: str | None, amount: int) -> list[tuple[int, int]]:
         pairs = list(zip(parts, shares, strict=True))
         gone = [(node, share) for (node, _), share in pairs if share]
         rest = [(node, part - share) for (node, part), share in pairs if part > share]
-    state, closed, holds, ferment = holding.state, holding.closed, holding.holds, holding.ferment
-    content = tuple(rest) if left else ()
-    lot.holdings[vessel] = Holding(left, content, state, closed, holds, ferment)
+    lot.holdings[vessel] = replace(holding, amount=left, parts=tuple(rest) if left else ())
     return gone
 
 
@@ -317,18 +317,17 @@ def _filled(endpoint: Any) -> tuple[str, int]:
 def arrive(cellar: Cellar, step: Step, pool: Pool, found: Sequence[Fill]) -> None:
     """All fills arrive together, each with the pool's composition (after ``may_arrive``)."""
     for fill in found:
-        lot = into(cellar, fill, pool)
+        lot = into(cellar, fill, pool, step.order)
         state = state_after(pool.state, fill.sort)
         node = pool.node
         if fill.fraction is not None:
-            label = Node(((node, 1),), step.position, fraction=fill.fraction)
-            node = cellar.graph.add(label)
+            node = cellar.graph.add(Node(((node, 1),), step.position, fraction=fill.fraction))
         together = None if fill.full or pool.holds else lot.together(fill.vessels)
         if together is not None and max(fill.amounts) <= together.least:
             together.add(node, fill.amounts)
             cellar.check_capacities(step, lot, fill.vessels)
             continue
-        empty = Holding(0, (), state, ferment=pool.ferment)
+        empty = Holding(0, (), state, ferment=pool.ferment, since=step.order)
         befores = [lot.holdings.get(vessel, empty) for vessel in fill.vessels]
         if empty in befores:
             _enter(cellar, lot, fill, befores)
@@ -385,15 +384,16 @@ def state_after(state: str, sort: str) -> str:
     return "must" if sort_of(state) == MASS else state
 
 
-def into(cellar: Cellar, fill: Fill, pool: Pool) -> Lot:
-    """The lot that a fill enters, made or changed in sort where it holds nothing."""
+def into(cellar: Cellar, fill: Fill, pool: Pool, order: tuple[int, int]) -> Lot:
+    """The lot that a fill enters; one that held nothing begins then, unless it was drawn for it."""
     lot = cellar.lots.get(fill.lot)
     if lot is None:
         lot = cellar.lots[fill.lot] = Lot(fill.lot)
-        lot.sort, lot.format = fill.sort, fill.format
+        lot.sort, lot.format, lot.since = fill.sort, fill.format, order
     elif lot.empty:
         lot.sort, lot.format = fill.sort, fill.format or lot.format
         lot.owners = frozenset()
+        lot.since = lot.since if lot.name in pool.lots else order
     if not pool.owners <= lot.owners:
         lot.owners |= pool.owners
     cellar.touched(lot)

@@ -1,19 +1,20 @@
 """The latest readings and analyses of what is in the cellar, with age and change a day.
 
-A value stands for the lot or vessel that it was measured in, until the next. Molecular sulfur
+A value stands for the lot or vessel that it was measured in, until the next or until what it was
+measured in is gone. Molecular sulfur
 dioxide is computed from the latest free sulfur dioxide and pH, with what a style's target asks for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from ampelog import moments, sugar, sulfur
 from ampelog.errors import Refused
-from ampelog.measurements import UNITS, Taken, Value, number, per_day, taken, values
+from ampelog.measurements import UNITS, Taken, Value, number, per_day, stands, taken, values
 from ampelog.published import OutsideTable
 from ampelog.quantities import text
 from ampelog.questions import View
@@ -70,22 +71,37 @@ Latest = dict[tuple[str | None, str], Value]
 def _latest(lot: Lot, told: list[Taken]) -> tuple[Latest, Latest]:
     """The latest value of each quantity by vessel, and the one before it by the same instrument.
 
-    Vessels that the lot does not lie in any more are left out.
+    One of all the lot is one of every vessel that it lies in (EVENTS.md, Target), so that it takes
+    the place of what was measured in each before. What was measured in wine that is gone is left
+    out.
     """
-    here = {None, *(lot.holdings or lot.last)}
     latest: Latest = {}
     before: Latest = {}
     last: dict[tuple[str | None, str, str | None], Value] = {}
     for one in values(told):
-        if one.vessel not in here:
+        if not stands(lot, one.taken, one.vessel):
             continue
+        if one.vessel is None:
+            for vessel, quantity in [*latest]:
+                if vessel is not None and quantity == one.quantity:
+                    del latest[vessel, quantity]
         key, same = (one.vessel, one.quantity), (one.vessel, one.quantity, one.instrument)
         latest[key] = one
         before.pop(key, None)
         if same in last:
             before[key] = last[same]
         last[same] = one
-    return latest, before
+    return {key: one for key, one in latest.items() if not _replaced(lot, key, latest)}, before
+
+
+def _replaced(lot: Lot, key: tuple[str | None, str], latest: Latest) -> bool:
+    """Whether a value of all the lot has a newer one in every vessel that it lies in."""
+    vessel, quantity = key
+    return (
+        vessel is None
+        and all((one, quantity) in latest for one in lot.contents())
+        and (None not in lot.contents())
+    )
 
 
 def _row(view: View, lot: Lot, one: Value, today: date, rate: str | None) -> Row:
@@ -115,22 +131,24 @@ def _molecular(view: View, lot: Lot, latest: Mapping[Any, Value], today: date) -
         if free is None or ph is None:
             continue
         amount, acidity = number(free.value), number(ph.value)
-        if amount is None or acidity is None or not sulfur.reckons(amount, acidity):
-            continue
-        computed = sulfur.computed(amount, acidity)
         row = _row(view, lot, free, today, None)
         row |= {
             "vessel": vessel,
             "quantity": "molecular_so2",
-            "value": str(computed.value.quantize(_THOUSANDTH, "ROUND_DOWN")),
             "unit": UNITS["molecular_so2"],
-            "pka": str(computed.basis.pka),
+            "pka": str(sulfur.PKA),
             "ph": ph.value,
             "free_so2": free.value,
         }
-        row["of_the_wine"] = _of_the_wine(latest, vessel, computed)
-        apart = {one for one in vessels if one is not None and (one, "free_so2") in latest}
-        yield row | _to_add(view, lot, _litres(lot, vessel, apart), computed)
+        if amount is None or acidity is None or not sulfur.reckons(amount, acidity):
+            yield row | {"value": None}
+            continue
+        computed = sulfur.computed(amount, acidity)
+        row |= {
+            "value": str(computed.value.quantize(_THOUSANDTH, "ROUND_DOWN")),
+            "of_the_wine": _of_the_wine(latest, vessel, computed),
+        }
+        yield row | _to_add(view, lot, _litres(lot, vessel, vessels), computed)
 
 
 def _of_the_wine(
@@ -175,7 +193,7 @@ def _potential(lot: Lot, one: Value) -> Row:
     }
 
 
-def _litres(lot: Lot, vessel: str | None, apart: set[str]) -> Decimal:
+def _litres(lot: Lot, vessel: str | None, apart: Collection[str | None]) -> Decimal:
     """What a value stands for: a vessel, or the lot without the vessels measured on their own."""
     if vessel is not None:
         holding = lot.holdings.get(vessel)

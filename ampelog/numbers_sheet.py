@@ -62,7 +62,7 @@ def _cells(row: Row) -> Sequence[str]:
     return (
         name,
         row["vessel"] or "",
-        f"{row['value']}{unit}",
+        "not computable" if row["value"] is None else f"{row['value']}{unit}",
         row["measured_on"],
         str(row["age_days"]),
         signed(row["per_day"]),

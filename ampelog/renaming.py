@@ -55,7 +55,7 @@ def _hand_over(
     if len(holdings) == len(lot.holdings):
         lot.last = dict(lot.holdings)
     pool = Pool(0, fill.amount, lot.sort, "", NO_HOLDS, cellar.owners(lot, step.instant))
-    new = into(cellar, fill, pool)
+    new = into(cellar, fill, pool, lot.since)
     if lot.sort == BOTTLES:
         if new.empty:
             new.fills, new.began, new.label = {}, lot.began, lot.label

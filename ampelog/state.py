@@ -34,7 +34,8 @@ class Holding(Struct, frozen=True, gc=False):
 
     ``parts`` are (node, amount): what was filled in since it was last drawn on. ``closed`` says
     that it is one node labelled with this lot and vessel, which draws share until the next fill.
-    Of bottles each part is a fill and stays one.
+    Of bottles each part is a fill and stays one. ``since`` is the order of the event that filled
+    it when it was empty.
     """
 
     amount: int
@@ -43,6 +44,7 @@ class Holding(Struct, frozen=True, gc=False):
     closed: bool = False
     holds: frozenset[str] = NO_HOLDS
     ferment: int | None = None
+    since: tuple[int, int] = (0, 0)
 
     def filled(self, node: int, amount: int) -> Holding:
         """With an amount of a node added; equal nodes are one part."""
@@ -54,7 +56,8 @@ class Holding(Struct, frozen=True, gc=False):
                 break
         else:
             parts = (*parts, (node, amount))
-        return Holding(self.amount + amount, parts, self.state, False, self.holds, self.ferment)
+        total, state = self.amount + amount, self.state
+        return Holding(total, parts, state, False, self.holds, self.ferment, self.since)
 
     def held(self, holds: frozenset[str]) -> Holding:
         """With further holds."""
@@ -63,14 +66,15 @@ class Holding(Struct, frozen=True, gc=False):
     def dump(self) -> list[Any]:
         """As JSON."""
         holds = sorted(self.holds) if self.holds else ()
-        return [self.amount, self.parts, self.closed, self.state, holds, self.ferment]
+        return [self.amount, self.parts, self.closed, self.state, holds, self.ferment, self.since]
 
     @classmethod
     def load(cls, body: list[Any]) -> Holding:
         """From JSON."""
-        amount, parts, closed, state, holds, ferment = body
+        amount, parts, closed, state, holds, ferment, (instant, position) = body
         content = tuple([(node, part) for node, part in parts])
-        return cls(amount, content, state, closed, frozenset(holds), ferment)
+        since = (instant, position)
+        return cls(amount, content, state, closed, frozenset(holds), ferment, since)
 
 
 class Together:
@@ -157,6 +161,7 @@ class Lot:
         "owners",
         "releases",
         "shipped",
+        "since",
         "sort",
         "tallies",
         "took",
@@ -174,6 +179,8 @@ class Lot:
         self.owners: frozenset[str | None] = frozenset()
         self.fills: dict[int, Filling] = {}
         """Of bottles: what is known of each fill, by its node."""
+        self.since: tuple[int, int] = (0, 0)
+        """The order of the event since which it holds something, or did until it was emptied."""
         self.began: tuple[int, int] = (0, 0)
         """The order of the event that began the bottles it holds."""
         self.releases: list[tuple[int, int]] = []
@@ -253,7 +260,7 @@ class Lot:
         twin = Lot(self.name)
         twin.sort, twin.format, twin.label = self.sort, self.format, self.label
         twin._holdings, twin._last = dict(self.holdings), dict(self._last)
-        twin._unread = self._unread
+        twin._unread, twin.since = self._unread, self.since
         twin.owners, twin.fills, twin.began = self.owners, dict(self.fills), self.began
         twin.releases, twin.took = list(self.releases), list(self.took)
         twin.shipped = [
@@ -285,6 +292,7 @@ class Lot:
             [one.dump() for one in self.shipped],
             [[unit, t.into, t.out, t.gained, t.pomace, t.lost] for unit, t in self.tallies.items()],
             [(one.position, one.parts) for one in self.took],
+            self.since,
         ]
 
     @classmethod
@@ -293,9 +301,9 @@ class Lot:
         lot = cls(name)
         body = msgspec.json.decode(text)
         sort, format_, label, holdings, last, owners, fills, began, releases = body[:9]
-        shipped, tallies, took = body[9:]
+        shipped, tallies, took, since = body[9:]
         lot.sort, lot.format, lot.label = sort, format_, label
-        lot.began = (began[0], began[1])
+        lot.began, lot.since = (began[0], began[1]), (since[0], since[1])
         lot.releases = [(instant, position) for instant, position in releases]
         lot._holdings = _loaded(holdings)
         lot._unread = last

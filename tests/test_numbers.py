@@ -127,6 +127,92 @@ def test_values_of_a_vessel_that_the_lot_has_left_are_not_told(vintage: Vintage)
     assert asked(vintage) == {}
 
 
+REFILLED = {
+    "the lot is emptied and filled anew": """
+{"kind": "rack", "at": "2025-02-02", "from": {"lot": "W", "all": true},
+ "to": {"lot": "V", "vessel": "T2", "volume": "1000 L"}}
+{"kind": "receive", "at": "2025-02-03", "lot": "W", "vessel": "T1", "volume": "9 L"}""",
+    "it is gauged empty": """
+{"kind": "gauge", "at": "2025-02-02", "lot": "W", "empty": true, "reason": "inventory"}
+{"kind": "receive", "at": "2025-02-03", "lot": "W", "vessel": "T1", "volume": "9 L"}""",
+    "its name is used again by a blend": """
+{"kind": "loss", "at": "2025-02-02", "lot": "W", "all": true, "reason": "spill"}
+{"kind": "receive", "at": "2025-02-02", "lot": "V", "vessel": "T2", "volume": "9 L"}
+{"kind": "blend", "at": "2025-02-03", "from": {"lot": "V", "all": true},
+ "to": {"lot": "W", "vessel": "T1", "volume": "9 L"}}""",
+}
+
+
+@pytest.mark.parametrize("vessel", ["", '"vessel": "T1",'])
+@pytest.mark.parametrize("events", REFILLED.values(), ids=REFILLED)
+def test_what_was_measured_of_wine_that_is_gone_is_not_told(
+    vintage: Vintage, events: str, vessel: str
+) -> None:
+    vintage.load(WINE + sheet("2025-02-01", '"ph": "3.5"', vessel) + events)
+    assert asked(vintage) == {}
+    vintage.load(sheet("2025-02-04", '"ph": "3.6"', vessel))
+    assert [row["value"] for row in asked(vintage).values()] == ["3.6"]
+
+
+def test_a_vessel_that_other_wine_of_the_lot_came_into_starts_afresh(vintage: Vintage) -> None:
+    vintage.load(WINE)
+    vintage.load("""
+    {"kind": "receive", "at": "2024-10-01", "lot": "W", "vessel": "T2", "volume": "100 L"}
+    {"kind": "analysis", "at": "2025-02-01", "lot": "W", "values": {"ta": "6"}}
+    {"kind": "analysis", "at": "2025-02-01", "lot": "W", "vessel": "T1", "values": {"alcohol": "14"}}
+    {"kind": "analysis", "at": "2025-02-01", "lot": "W", "vessel": "T2", "values": {"alcohol": "12"}}
+    {"kind": "loss", "at": "2025-02-02", "lot": "W", "vessel": "T1", "all": true, "reason": "spill"}
+    {"kind": "rack", "at": "2025-02-03", "from": {"lot": "W", "vessel": "T2", "volume": "50 L"},
+     "to": {"lot": "W", "vessel": "T1", "volume": "50 L"}}
+    """)
+    assert set(asked(vintage)) == {("T2", "alcohol"), (None, "ta")}
+
+
+def test_what_was_measured_of_a_lot_stays_when_it_is_racked_or_bears_another_name(
+    vintage: Vintage,
+) -> None:
+    vintage.load(WINE + sheet("2025-02-01", '"ph": "3.5"'))
+    vintage.load("""
+    {"kind": "rack", "at": "2025-02-02", "from": {"lot": "W", "all": true},
+     "to": {"lot": "W", "vessel": "T2", "volume": "1000 L"}}
+    {"kind": "analysis", "at": "2025-02-03", "lot": "W", "vessel": "T2", "values": {"ta": "6"}}
+    {"kind": "lot", "at": "2025-02-04", "name": "V", "of": [{"lot": "W"}]}
+    """)
+    assert set(asked(vintage)) == {(None, "ph"), ("T2", "ta")}
+
+
+PARTED = """
+{"kind": "rack", "at": "2025-02-01", "from": {"lot": "W", "volume": "200 L"},
+ "to": {"lot": "W", "vessel": "B1", "volume": "200 L"}}
+"""
+
+
+def test_a_newer_value_of_all_the_lot_takes_the_place_of_those_of_its_vessels(
+    vintage: Vintage,
+) -> None:
+    vintage.load(WINE + PARTED)
+    vintage.load(sheet("2025-03-01", '"ph": "3.5", "free_so2": "10"', '"vessel": "B1",'))
+    vintage.load(sheet("2025-03-02", '"free_so2": "40"'))
+    rows = asked(vintage)
+    assert (None, "free_so2") in rows
+    assert ("B1", "free_so2") not in rows
+    assert rows["B1", "molecular_so2"]["free_so2"] == "40"
+    vintage.load(sheet("2025-03-03", '"free_so2": "30"', '"vessels": ["B1", "T1"],'))
+    rows = asked(vintage)
+    assert (None, "free_so2") not in rows, "each vessel has its own"
+    assert rows["T1", "free_so2"]["value"] == "30"
+
+
+def test_a_vessel_with_an_acidity_of_its_own_is_not_dosed_twice(vintage: Vintage) -> None:
+    vintage.load(WINE + PARTED + sheet("2025-03-01", '"ph": "3.50", "free_so2": "20"'))
+    vintage.load(sheet("2025-03-02", '"ph": "3.60"', '"vessel": "B1",'))
+    rows = asked(vintage)
+    doses = {
+        vessel: row["for_l"] for (vessel, name), row in rows.items() if name == "molecular_so2"
+    }
+    assert doses == {"B1": "200", None: "800"}
+
+
 def test_corrections_and_struck_analyses_count(vintage: Vintage) -> None:
     ids = ["018f3b5c-0000-7000-9000-00000000000a", "018f3b5c-0000-7000-9000-00000000000b"]
     vintage.load(WINE)
@@ -178,7 +264,9 @@ def test_molecular_sulfur_dioxide_and_what_to_add(vintage: Vintage) -> None:
 @pytest.mark.parametrize(("ph", "free"), [("35", "20"), ("-1", "20"), ("3.5", "-20")])
 def test_nothing_is_reckoned_from_what_cannot_be(vintage: Vintage, ph: str, free: str) -> None:
     vintage.load(WINE + sheet("2025-03-01", f'"ph": "{ph}", "free_so2": "{free}"'))
-    assert (None, "molecular_so2") not in asked(vintage)
+    row = asked(vintage)[None, "molecular_so2"]
+    assert (row["value"], row["ph"], row["free_so2"]) == (None, ph, free)
+    assert "add_so2_g" not in row
 
 
 @pytest.mark.parametrize("told", ["²", "--5", "9" * 50, "."])
@@ -337,6 +425,52 @@ def test_a_restart_with_another_yeast_goes_on_as_one_curve(vintage: Vintage) -> 
     )
     row = morning(vintage, "2024-09-21")["F1", "brix"]
     assert (row["organism"], row["day"], len(row["curve"])) == ("strong one", 10, 2)
+
+
+def test_each_instrument_has_a_curve_of_its_own(vintage: Vintage) -> None:
+    vintage.load(MUST)
+    for day, brix, instrument in (
+        ("13", "20", "hydrometer"),
+        ("15", "10", "hydrometer"),
+        ("16", "13", "refractometer"),
+        ("17", "6", "hydrometer"),
+    ):
+        line = reading(f"2024-09-{day}T08:00", brix)
+        vintage.load(line.replace("hydrometer", instrument))
+    row = morning(vintage, "2024-09-16")["F1", "brix"]
+    assert (row["value"], row["per_day"], row["state"]) == ("13", None, "fermenting")
+    row = morning(vintage, "2024-09-17")["F1", "brix"]
+    assert (row["value"], row["per_day"]) == ("6", "-2")
+
+
+def test_a_fermentation_that_begins_anew_is_counted_from_there(vintage: Vintage) -> None:
+    vintage.load(MUST)
+    for day, brix in (("14", "6.0"), ("18", "5.9")):
+        vintage.load(reading(f"2024-09-{day}T08:00", brix))
+    ferment = '{"kind": "ferment", "lot": "M", "culture": "alcoholic", '
+    vintage.load(ferment + '"at": "2024-09-19", "stage": "end"}')
+    vintage.load(ferment + '"at": "2024-09-20", "stage": "start", "organism": "XY"}')
+    vintage.load(reading("2024-09-21T08:00", "5.9") + reading("2024-09-24T08:00", "2.9"))
+    row = morning(vintage, "2024-09-21")["F1", "brix"]
+    assert (row["day"], row["state"], len(row["curve"])) == (2, "fermenting", 1)
+    assert morning(vintage, "2024-09-24")["F1", "brix"]["state"] == "fermenting"
+
+
+def test_a_name_that_is_used_again_next_year_has_a_new_curve(vintage: Vintage) -> None:
+    vintage.load(MUST + reading("2024-09-13T08:00", "4.0"))
+    vintage.load('{"kind": "ship", "at": "2024-09-20", "lot": "M", "all": true, "to": "Guest"}')
+    vintage.load(MUST.replace("2024-09", "2025-09") + reading("2025-09-14T08:00", "4.1"))
+    row = morning(vintage, "2025-09-14")["F1", "brix"]
+    assert (row["day"], row["state"], len(row["curve"])) == (3, "fermenting", 1)
+
+
+def test_a_fermentation_that_goes_on_in_another_vessel_is_as_old(vintage: Vintage) -> None:
+    vintage.load(MUST.replace('"lot": "M", "culture"', '"lot": "M", "vessel": "F1", "culture"'))
+    vintage.load(
+        '{"kind": "rack", "at": "2024-09-14", "from": {"lot": "M", "vessel": "F1", "all": true}, '
+        '"to": {"lot": "M", "vessel": "F3", "volume": "700 L"}}'
+    )
+    assert morning(vintage, "2024-09-15")["F3", "brix"]["day"] == 4
 
 
 def test_a_sparkline_shows_the_last_values_from_nothing_to_the_highest() -> None:

@@ -41,7 +41,7 @@ create table lot_state (
     held boolean not null,
     sort varchar not null,
     span integer not null,        -- of the log, in which it changed last
-    body varchar not null         -- JSON in UTF-8; holdings that are alike stand once; what left and what came as bottles; the label of each fill
+    body varchar not null         -- JSON in UTF-8; holdings that are alike stand once, each since when; what left and what came as bottles; the label of each fill
 );
 
 create table vessel_state (
