@@ -132,16 +132,17 @@ def looks_wrong(ledger: Ledger, entry: Entry, now: int) -> list[Finding]:
 def among(ledger: Ledger, entries: Sequence[Entry], now: int) -> list[Finding]:
     """What about the new events of a load may be a slip. What many of them do is left out; papers
     and names are looked at where tables are read. Nothing of a load of more than
-    ``MOST_LOOKED_AT``, or into an empty ledger."""
-    few = 0 < len(entries) <= MOST_LOOKED_AT
-    if not few or ledger.head.position == 1 or not projection.is_current(ledger):
+    ``MOST_LOOKED_AT``; of one into an empty ledger only what an event says by itself."""
+    few, first = 0 < len(entries) <= MOST_LOOKED_AT, ledger.head.position == 1
+    if not few or not (first or projection.is_current(ledger)):
         return []
+    rules = _ALONE if first else _RULES
     known = ledger.known([str(one.event.get("id")).lower() for one in entries])
     new = [one for one in entries if str(one.event.get("id")).lower() not in known]
     ground, found = _Ground(ledger, new, now), list[Finding]()
     for entry in sorted(new, key=lambda one: one.instant):
         case = _Case(ground, entry)
-        found += [one for rule in _RULES for one in rule(case)]
+        found += [one for rule in rules for one in rule(case)]
         if case.event["kind"] == "pick":
             ground.picks[case.event["block"]].append(case.event)
     times = Counter(one.rule for one in found)
@@ -308,6 +309,7 @@ def _more_than_the_block(case: _Case) -> Iterator[Finding]:
         yield case.find("more than the block", says, "look at the tag: weight, unit and block")
 
 
+_ALONE: tuple[Callable[[_Case], Iterator[Finding]], ...] = (_out_of_range, _brix_or_gravity)
 _RULES: tuple[Callable[[_Case], Iterator[Finding]], ...] = (
     _long_ago,
     _at_night,

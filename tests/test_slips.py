@@ -144,6 +144,21 @@ def test_slips_of_a_load_are_noted_and_it_is_recorded(typed: Run, tmp_path: Path
     assert told.err.count("look: ") == 2
 
 
+def test_of_the_first_load_what_an_event_says_by_itself_is_looked_at(
+    run: Run, tmp_path: Path
+) -> None:
+    run("init", "--premises", "Home", "--timezone", "America/Los_Angeles")
+    (tmp_path / "first.jsonl").write_text(
+        '{"kind":"receive","at":"2020-01-10","lot":"W","vessel":"T1","volume":"300 L"}\n'
+        '{"kind":"analysis","at":"2020-02-01","lot":"W","values":{"ph":"35"}}\n',
+        encoding="utf-8",
+    )
+    told = run("load", "first.jsonl", "--json")
+    assert (told.code, told.json["recorded"]) == (0, 2)
+    assert "first.jsonl:2: `ph` is 35: a wine's pH" in told.err
+    assert told.err.count("look: ") == 1, "that it is long ago is no slip there"
+
+
 def test_what_is_refused_or_known_already_is_not_looked_at(typed: Run, tmp_path: Path) -> None:
     id_ = '"id":"018f3b5c-0000-7000-9000-0000000000a1",'
     line = reading(10, "1.095").replace("{", "{" + id_)
