@@ -149,9 +149,8 @@ class Fill(Struct, frozen=True):
     ``amount`` is its volume in 10^-12 L. ``placed``: whether the places of the premises are
     registered, so that it can be asked where the wine was made. ``measured``: the latest value of
     each quantity that was analysed, as recorded; ``unmeasured`` why none stands of others;
-    ``analyses`` their events. ``done``: what was done to the wine at the
-    bottler's (``treated``, ``blended``), as far as it was looked up. ``format``: of its bottles,
-    in 10^-12 L. ``materials``: what went into it, by name; ``untold``: sentences on what may have
+    ``analyses`` their events. ``done``: what was done to the wine at the bottler's (``treated``,
+    ``blended``), as far as it was looked up. ``format``: of its bottles, in 10^-12 L. ``materials``: what went into it, by name; ``untold``: sentences on what may have
     gone in besides, of which the records do not tell.
     """
 
@@ -161,12 +160,12 @@ class Fill(Struct, frozen=True):
     placed: bool = False
     stay: Stay | None = None
     measured: Mapping[str, str] = field(default_factory=dict)
-    unmeasured: Mapping[str, str] = field(default_factory=dict)
-    analyses: Mapping[str, str] = field(default_factory=dict)
     format: int | None = None
     done: frozenset[str] = frozenset()
     materials: Mapping[str, Used] = field(default_factory=dict)
     untold: tuple[str, ...] = ()
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+    analyses: Mapping[str, str] = field(default_factory=dict)
 
 
 def remembered(match: Callable[[Leaf], bool | None]) -> Callable[[Leaf], bool | None]:

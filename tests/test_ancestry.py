@@ -71,7 +71,7 @@ def book(lot: Lot) -> dict[str, Any]:
             if one.into or one.out or one.gained or one.lost
         },
         "sort": (lot.sort, lot.format, lot.label, lot.began, lot.releases),
-        "ended": sorted(ended or 0 for ended in lot.fills.values()),
+        "fills": sorted(((f.ended, f.label, f.since) for f in lot.fills.values()), key=str),
         "shipped": [(one.document, sum(amount for _, amount in one.parts)) for one in lot.shipped],
     }  # fmt: skip
 

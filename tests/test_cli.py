@@ -64,7 +64,7 @@ KEYS: list[tuple[str, str, set[str], set[str]]] = [
     ("composition C24 --by variety", "fills.0.shares.0", {"variety", "share"}, set()),
     ("balance", "0", BOOK, {"unit"}),
     ("balance C24 --by premises,owner", "0", BOOK, {"unit", "premises", "owner"}),
-    ("claims C24", "", {"lot", "label", "verdict", "claims"}, set()),
+    ("claims C24", "", {"lot", "label", "verdict", "claims"}, {"layers"}),
     ("claims C24", "claims.0", CLAIM, {"events"}),
     ("verify", "", {"ok", "checked", "findings"}, set()),
     ("dossier C24 -o c.html", "", {"file", "pages", "head"}, set()),

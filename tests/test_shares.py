@@ -202,7 +202,8 @@ def test_added_material_counts_in_the_wine_and_carries_no_vintage_and_no_place()
 
 def test_added_material_leaves_open_what_a_rule_says_of_all_the_grapes() -> None:
     # 27 CFR 4.23(d)(1) speaks of the grapes; how water counts is not stated
-    rows = rows_of(TWO, part("0.999", CS, QB), {"share": "0.001", "material": "water"})
+    both = (part("0.499", CS, QB), part("0.5", ME, QB))
+    rows = rows_of(TWO, *both, {"share": "0.001", "material": "water"})
     row = by(rows, "us-variety-several")
     assert row.verdict == UNDETERMINED
     assert "added material" in row.why
