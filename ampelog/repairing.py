@@ -50,9 +50,9 @@ def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
     """Build the database from the journal, or the journal from the database, whichever verifies.
 
     Returns the head and the old files, which are kept beside. Where both verify, the one that
-    holds more is right, as long as the other tells the same up to where it ends. ``Unopenable``,
-    and nothing changed, where neither verifies, where they tell two histories, where what may have
-    been recorded and cannot be verified would be left behind, or where the disk fails.
+    holds more is right, as long as the other tells the same up to where it ends. ``Refused``, and
+    nothing changed, where neither verifies, where they tell two histories, or where what may have
+    been recorded and cannot be verified would be left behind; ``Unopenable`` where the disk fails.
     """
     files = Files(path)
     if not files.journal.exists() and not files.database.exists():
@@ -81,10 +81,10 @@ def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
             discard(fresh)
 
 
-def _no_repair(files: Files, reasons: Iterable[str]) -> Unopenable:
-    return Unopenable(
+def _no_repair(files: Files, reasons: Iterable[str]) -> Refused:
+    return Refused(
         f"{files.database.stem} cannot be repaired: {'; '.join(reasons)}; nothing was changed",
-        "restore it from an export: `ampelog restore FILE`",
+        hint="restore it from an export: `ampelog restore FILE`",
     )
 
 

@@ -150,8 +150,9 @@ class Fill(Struct, frozen=True):
     registered, so that it can be asked where the wine was made. ``measured``: the latest value of
     each quantity that was analysed, as recorded; ``unmeasured`` why none stands of others;
     ``analyses`` their events. ``done``: what was done to the wine at the bottler's (``treated``,
-    ``blended``), as far as it was looked up. ``format``: of its bottles, in 10^-12 L. ``materials``: what went into it, by name; ``untold``: sentences on what may have
-    gone in besides, of which the records do not tell.
+    ``blended``), as far as it was looked up. ``format``: of its bottles, in 10^-12 L.
+    ``materials``: what went into it, by name; ``untold``: sentences on what may have gone in
+    besides, of which the records do not tell.
     """
 
     event: str | None

@@ -478,7 +478,7 @@ def test_another_journal_with_good_hashes_is_found(path: Path, tmp_path: Path) -
     with pytest.raises(Unopenable, match=r"lacks what cellar\.duckdb holds"), ledger.opened(path):
         pass
     before = snapshot(path)
-    with pytest.raises(Unopenable, match="two different histories"):
+    with pytest.raises(Refused, match="two different histories"):
         ledger.repair(path)
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
@@ -580,7 +580,7 @@ def test_sealed_loads_that_neither_file_proves_are_not_left_behind(path: Path) -
     _, whole = behind(path, 2, 2, 2)
     journal_of(path).write_bytes(zeroed(whole, whole.index(b'{"position":4') + 20, 300))
     before = snapshot(path)
-    with pytest.raises(Unopenable, match=r"cannot be repaired: .*does not hold what follows"):
+    with pytest.raises(Refused, match=r"cannot be repaired: .*does not hold what follows"):
         ledger.repair(path)
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
@@ -592,7 +592,7 @@ def test_a_database_that_ends_before_later_seals_is_not_made_the_log(path: Path)
     _, whole = behind(path, 2)
     journal_of(path).write_bytes(zeroed(whole, whole.index(b'{"position":2') + 20, 300))
     before = snapshot(path)
-    with pytest.raises(Unopenable, match=r"ends at position 3, before its end"):
+    with pytest.raises(Refused, match=r"ends at position 3, before its end"):
         ledger.repair(path)
     del before["cellar.lock"]
     assert before.items() <= snapshot(path).items()
@@ -637,7 +637,7 @@ def test_a_sealed_load_that_was_changed_is_never_set_aside(
         path.write_bytes(b"x" * 5000 if database == "garbage" else old)
     flipped(journal_of(path), at(journal_of(path).read_bytes()))
     before = snapshot(path)
-    with pytest.raises(Unopenable, match=rf"cellar\.journal\.jsonl, line {line}: ") as caught:
+    with pytest.raises(Refused, match=rf"cellar\.journal\.jsonl, line {line}: ") as caught:
         ledger.repair(path)
     assert "ampelog restore" in caught.value.hint
     del before["cellar.lock"]
@@ -661,7 +661,7 @@ def test_a_ledger_without_a_good_file_is_left_as_it_is(path: Path) -> None:
     emptied(path)
     journal_of(path).write_bytes(journal_of(path).read_bytes().replace(b"1900", b"1901"))
     before = snapshot(path)
-    with pytest.raises(Unopenable, match=r"journal.jsonl, line 2: .*; .*cellar.duckdb") as caught:
+    with pytest.raises(Refused, match=r"journal.jsonl, line 2: .*; .*cellar.duckdb") as caught:
         ledger.repair(path)
     assert "ampelog restore" in caught.value.hint
     del before["cellar.lock"]
