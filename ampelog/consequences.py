@@ -198,8 +198,12 @@ def _every(view: View, _: dict[str, Any]) -> set[str]:
 
 
 def _labelled(view: View, event: dict[str, Any]) -> set[str]:
-    lots = view.all_lots()
-    return {lot.name for lot in lots if view.cellar.label_of(lot, view.today) == event.get("name")}
+    return {
+        lot.name
+        for lot in view.all_lots()
+        if event.get("name")
+        in {view.cellar.label_of(lot, view.today), *(one.label for one in lot.fills.values())}
+    }
 
 
 def _lain(view: View, event: dict[str, Any]) -> set[str]:

@@ -32,11 +32,10 @@ MOST_EVENTS = 8
 
 
 class Reached(Struct):
-    """What reached a vessel: the last instant by kind, the first of all, and when its lot came."""
+    """What reached a vessel: the last instant by kind, and the first of all."""
 
     last: dict[str, int] = field(default_factory=dict)
     first: int | None = None
-    entered: int | None = None
 
     def add(self, kind: str, instant: int) -> None:
         """One more event."""
@@ -190,31 +189,29 @@ def _reached(
     view: View, names: Sequence[str], lying: Mapping[str, Sequence[tuple[Lot, Holding]]]
 ) -> dict[str, Reached]:
     found = {name: Reached() for name in names}
-    lots = {name: lying[name][0][0].name if name in lying else "" for name in names}
     mended = history.corrected(view.ledger, view.head.position)
-    came = dict.fromkeys((name, lot.name) for name in names for lot, _ in lying.get(name, ()))
+    came = {
+        (name, lot.name): holding.since[0] for name in names for lot, holding in lying.get(name, ())
+    }
     rows = view.ledger.rows(
         "reached_last",
-        vessels="\n".join(lots),
-        lots="\n".join(lots.values()),
-        everything="\n".join({lot for _, lot in came}),
+        vessels="\n".join(names),
+        lots="\n".join({lot for _, lot in came}),
         upto=view.head.position,
         until=view.ends,
         mended="\n".join(mended),
         instead="\n".join(_instead(view, one) for one in mended.values() if one.replacement),
     )
     bare: dict[str, list[tuple[str, int]]] = {}
-    for name, lot, kind, first, last, entered in rows:
+    for name, lot, kind, first, last in rows:
         if name is None:
             bare.setdefault(lot, []).append((kind, last))
         else:
             found[name].add(kind, first)
             found[name].add(kind, last)
-            found[name].entered = entered
-    for name, lot in came:
-        since = found[name].entered if lot == lots[name] else None
+    for (name, lot), since in came.items():
         for kind, last in bare.get(lot, ()):
-            if last >= _default(since, NEVER):
+            if last >= since:
                 found[name].add(kind, last)
     return found
 
@@ -224,7 +221,6 @@ def _instead(view: View, correction: history.InForce) -> str:
     event = correction.replacement
     assert event is not None, "a struck event reaches nothing"
     said = {
-        "position": correction.position,
         "instant": moments.instant(event["at"], view.zone),
         "event": event,
     }

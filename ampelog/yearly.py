@@ -21,6 +21,7 @@ from ampelog.plausible import plausible
 from ampelog.quantities import SHORT_TON, floor_text, parse, text
 from ampelog.questions import View
 from ampelog.releases import calendar
+from ampelog.sources import came_as
 from ampelog.stages import stages
 from ampelog.state import BOTTLES, Lot
 from ampelog.words import words
@@ -125,7 +126,7 @@ def _harvest(view: View, picks: list[dict[str, Any]]) -> Iterator[Harvested]:
 
 def _fruit_of(event: Mapping[str, Any], year: int) -> bool:
     """Whether it is fruit that came in weighed, all of it of the year."""
-    return received_as(dict(event), year) and "mass" in event
+    return received_as(dict(event), year) and came_as(event) == "grapes"
 
 
 def _bought(events: list[dict[str, Any]]) -> Iterator[Harvested]:
@@ -138,13 +139,20 @@ def _bought(events: list[dict[str, Any]]) -> Iterator[Harvested]:
             block=f"{', '.join(blocks) or 'no block named'}, received",
             grower=event.get("supplier"),
             variety=", ".join(grown) or "not known",
-            mass_kg=text(parse(event["mass"]).amount),
+            mass_kg=text(_weighed(event)),
             pickings=1,
             first_on=event["at"][:10],
             last_on=event["at"][:10],
             brix=None,
             tons_per_acre=None,
         )
+
+
+def _weighed(event: Mapping[str, Any]) -> int:
+    """What came in, in 10^-12 kg."""
+    if "mass" in event:
+        return parse(event["mass"]).amount
+    return parse(event["each"]).amount * len(event["vessels"])
 
 
 def _harvested(view: View, key: tuple[str, str], events: list[dict[str, Any]]) -> Harvested:
@@ -184,16 +192,20 @@ def _ferments(view: View, year: int) -> Iterator[Fermented]:
     """Every alcoholic fermentation that began in the year, with its first and last Brix."""
     stretches = list(view.ferments().values())
     events = view.events({one.position for one in stretches})
-    begun = [
-        one
-        for one in stretches
-        if one.position in events
-        and events[one.position]["at"].startswith(str(year))
-        and events[one.position].get("stage") == "start"
-    ]
+    started = [one for one in stretches if events.get(one.position, {}).get("stage") == "start"]
+    began = {
+        one.position: moments.instant(events[one.position]["at"], view.zone) for one in started
+    }
+    begun = [one for one in started if events[one.position]["at"].startswith(str(year))]
     told = taken(view, {one.lot for one in begun})
     for one in sorted(begun, key=lambda one: (events[one.position]["at"], one.lot)):
-        read = points(view, told.get(one.lot, []), one.vessel, view.day)
+        # what was read of the must before its yeast, and not of what the lot held another time
+        since = began[one.position]
+        later = [began[other.position] for other in started if other.lot == one.lot]
+        upto = min((at for at in later if at > since), default=view.ends)
+        before = since - 2 * moments.DAY
+        here = [each for each in told.get(one.lot, []) if before <= each.instant <= upto]
+        read = points(view, here, one.vessel, view.day)
         readings = [str(each.brix) for each in read]
         yield Fermented(
             lot=one.lot,

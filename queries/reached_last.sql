@@ -1,18 +1,12 @@
 -- What reached vessels by name, and lots without naming a vessel, and when. Grain: a vessel or a
 -- lot, and a kind of event.
--- Parameters: $vessels and $lots, a name a line and as many of each: the vessels asked about and the
--- lot that each holds ('' for none); $everything, all lots in them, a name a line; $upto, a
+-- Parameters: $vessels, those asked about, and $lots, all that lie in them, a name a line; $upto, a
 -- position; $until, an instant (us UTC); $mended, the ids of corrected events in small letters, one
 -- a line: they read otherwise now, and are left out; $instead, what stands in their place, a JSON
--- object a line: position (of the correction), instant (us UTC), event.
--- Columns: vessel (null of a lot), lot (null of a vessel), kind, first, last (instants, us UTC),
--- entered (us UTC: the first event that names the vessel and its lot, after the last that names the
--- vessel without it; null where none does. Toppings, most of a log, are not looked at for it: they
--- fill what is filled already).
+-- object a line: instant (us UTC), event.
+-- Columns: vessel (null of a lot), lot (null of a vessel), kind, first, last (instants, us UTC).
 with asked as (
-    select
-        unnest(string_split($vessels, chr(10))) as vessel,
-        unnest(string_split($lots, chr(10))) as lot
+    select unnest(string_split($vessels, chr(10))) as vessel
 ),
 
 replaced as (
@@ -20,16 +14,14 @@ replaced as (
 ),
 
 standing as (
-    select position, kind, name, instant, body
+    select kind, instant, body
     from event
     where kind not in ('correct', 'vessel')
       and position <= $upto
       and lower(id) not in (select unnest(string_split($mended, chr(10))))
     union all
     select
-        cast(json_extract_string(line, '$.position') as integer) as position,
         json_extract_string(line, '$.event.kind') as kind,
-        json_extract_string(line, '$.event.name') as name,
         cast(json_extract_string(line, '$.instant') as bigint) as instant,
         cast(json_extract(line, '$.event') as varchar) as body
     from replaced
@@ -49,12 +41,12 @@ toppings as materialized (
 ),
 
 others as materialized (
-    select position, kind, name, instant, body, body like '%"vessel%' as names_vessel
+    select kind, instant, body, body like '%"vessel%' as names_vessel
     from standing
     where kind not in ('top', 'pick')
       and instant <= $until
     union all
-    select position, kind, name, instant, body, true as names_vessel
+    select kind, instant, body, true as names_vessel
     from standing
     where kind = 'pick'
       and body like '%"vessel%'
@@ -75,7 +67,6 @@ topped as (
 
 reached as (
     select
-        position,
         kind,
         instant,
         unnest(
@@ -87,37 +78,10 @@ reached as (
     where names_vessel
 ),
 
-hit as materialized (
-    select asked.vessel, asked.lot, reached.position, reached.kind, reached.instant
+hit as (
+    select asked.vessel, reached.kind, reached.instant
     from reached
     inner join asked on reached.vessel = asked.vessel
-),
-
--- Only where something lies is it asked since when.
-told as materialized (
-    select
-        hit.vessel,
-        hit.instant,
-        contains(others.body, '"lot":' || to_json(hit.lot))
-        or (hit.kind = 'lot' and others.name = hit.lot) as names_it
-    from hit
-    inner join others on hit.position = others.position
-    where hit.lot <> ''
-),
-
-until as (
-    select vessel, max(instant) filter (where not names_it) as instant
-    from told
-    group by vessel
-),
-
-entries as (
-    select told.vessel, min(told.instant) as entered
-    from told
-    inner join until on told.vessel = until.vessel
-    where told.names_it
-      and (until.instant is null or told.instant > until.instant)
-    group by told.vessel
 ),
 
 in_vessels as (
@@ -162,14 +126,12 @@ select
     null as lot,
     in_vessels.kind,
     min(in_vessels.first) as first,
-    max(in_vessels.last) as last,
-    any_value(entries.entered) as entered
+    max(in_vessels.last) as last
 from in_vessels
-left join entries on in_vessels.vessel = entries.vessel
 group by in_vessels.vessel, in_vessels.kind
 union all
-select null as vessel, lot, kind, max(last) as first, max(last) as last, null as entered
+select null as vessel, lot, kind, max(last) as first, max(last) as last
 from bare
-where lot in (select unnest(string_split($everything, chr(10))))
+where lot in (select unnest(string_split($lots, chr(10))))
 group by lot, kind
 order by vessel, lot, kind

@@ -141,3 +141,19 @@ def test_one_vessel_is_told_with_its_events(example: Run) -> None:
     assert "room left: 0.0 gal" in told.out
     assert "what happened there" in told.out
     assert example("vessels", "P-17", "--json").json[0]["last"]["top"] == "2026-11-13"
+
+
+def test_what_was_found_while_a_vessel_stood_empty_did_not_reach_it(vintage: Vintage) -> None:
+    vintage.load(
+        """
+{"kind": "receive", "at": "2024-01-10", "lot": "A", "vessel": "T2", "volume": "100 L",
+ "state": "wine"}
+{"kind": "rack", "at": "2024-01-16", "from": {"lot": "A", "all": true},
+ "to": {"lot": "A", "vessel": "T1", "volume": "100 L"}}
+{"kind": "analysis", "at": "2024-01-18", "lot": "A", "values": {"ph": "3.5"}}
+{"kind": "receive", "at": "2024-01-22", "lot": "A", "vessel": "T2", "volume": "100 L",
+ "state": "wine"}
+"""
+    )
+    assert vessels(vintage.view(), "T1")[0]["last"]["analysis"] == "2024-01-18"
+    assert "analysis" not in vessels(vintage.view(), "T2")[0]["last"]
