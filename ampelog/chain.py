@@ -59,7 +59,11 @@ def canonical(value: Any) -> str:
     A plain encoder writes the same bytes, many times faster, for text, integers, truth values and
     null under ASCII keys; whatever else there is goes to the reference writer.
     """
-    if _look(value) == _OTHER:
+    return _text(value, plain=_look(value) != _OTHER)
+
+
+def _text(value: Any, *, plain: bool) -> str:
+    if not plain:
         return _reference(value)
     text = _encode(value)
     return text if text.isascii() or _sorted_alike(value) else _reference(value)
@@ -164,8 +168,12 @@ def private_hash(salt: str, private: Mapping[str, str]) -> str:
 
 def leaf_hash(public: Mapping[str, Any], private: str, position: int, recorded_at: str) -> str:
     """The leaf of an event from its public part and the hash of its private part."""
+    return _leaf(canonical(public), private, position, recorded_at)
+
+
+def _leaf(public: str, private: str, position: int, recorded_at: str) -> str:
     text = (
-        f'{{"event":{canonical(public)},"position":{position},"private":"{private}",'
+        f'{{"event":{public},"position":{position},"private":"{private}",'
         f'"recorded_at":{_encode(recorded_at)}}}'
     )
     return sha256(b"\0" + text.encode()).hexdigest()
@@ -173,9 +181,11 @@ def leaf_hash(public: Mapping[str, Any], private: str, position: int, recorded_a
 
 def entry(event: Mapping[str, Any], position: int, recorded_at: str, salt: str) -> tuple[str, str]:
     """The canonical text of a whole event and its leaf hash; raises ``NotCanonical``."""
+    plain = _look(event) != _OTHER  # of its public part too
     public, private = part(event)
-    hidden = private_hash(salt, private)
-    return canonical(event), leaf_hash(public, hidden, position, recorded_at)
+    shown = _text(public, plain=plain)
+    leaf = _leaf(shown, private_hash(salt, private), position, recorded_at)
+    return _text(event, plain=plain), leaf
 
 
 # --- the tree -------------------------------------------------------------------------------

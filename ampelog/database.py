@@ -264,13 +264,11 @@ class Database:
         return last
 
     def begun(self, ledger_id: str) -> None:
-        """Lay out an empty database. A step of its own, checkpointed: a schema change is never
-        left to be replayed from a write-ahead log."""
+        """Lay out an empty database, of a name that is not in use yet: it is checkpointed whole."""
         for path in _schema():
             self._run(path.read_text(encoding="utf-8"), {})
         for name, value in (("format", str(FORMAT)), ("ledger", ledger_id), ("shape", shape())):
             self.rows("ledger_meta_insert", name=name, value=value)
-        self.checkpoint()
 
 
 def build(path: Path, ledger_id: str, loads: Iterable[Load]) -> Mark:
