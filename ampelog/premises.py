@@ -8,8 +8,7 @@ to the bottle went through there.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -91,8 +90,7 @@ class Premises:
     def stayed(self, ferment: Ferment) -> bool:
         """Whether the lot was here while it fermented, as far as returns tell: it did not come back
         before a fermentation of which only the end is recorded, nor while one went on."""
-        quoted = json.dumps(ferment.lot, ensure_ascii=False)
-        back = self._of(("return",), quoted, ferment.lot)
+        back = self._returned.get(ferment.lot, ())
         if not back:
             return True
         told = self._view.events([ferment.position])[ferment.position]
@@ -101,17 +99,27 @@ class Premises:
             return all(one > at for one, _ in back)
         over = (
             when
-            for when, one in self._of(("ferment", "gauge"), quoted, ferment.lot)
+            for when, one in self._fermented.get(ferment.lot, ())
             if when > at and (one.get("stage") == "end" or one.get("reason") == "produced")
         )
         until = min(over, default=None)
         return all(one <= at or (until is not None and one > until) for one, _ in back)
 
-    def _of(self, kinds: Sequence[str], quoted: str, lot: str) -> list[tuple[int, dict[str, Any]]]:
-        """The events of some kinds about a lot, with their instants."""
-        found = self._view.said(kinds, quoted).values()
-        zone = self._view.zone
-        return [(moments.instant(one["at"], zone), one) for one in found if one["lot"] == lot]
+    @cached_property
+    def _returned(self) -> dict[str, list[tuple[int, dict[str, Any]]]]:
+        return self._by_lot("return")
+
+    @cached_property
+    def _fermented(self) -> dict[str, list[tuple[int, dict[str, Any]]]]:
+        return self._by_lot("ferment", "gauge")
+
+    def _by_lot(self, *kinds: str) -> dict[str, list[tuple[int, dict[str, Any]]]]:
+        """The events of some kinds by their lot, with their instants."""
+        found: dict[str, list[tuple[int, dict[str, Any]]]] = {}
+        for one in self._view.said(kinds).values():
+            told = (moments.instant(one["at"], self._view.zone), one)
+            found.setdefault(one["lot"], []).append(told)
+        return found
 
     def filled(self, lot: Lot, fill: int | None) -> str | None:
         """Where bottles of a fill (its node) were filled; of a bulk lot, where all of it lies now.
