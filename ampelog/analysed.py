@@ -22,7 +22,6 @@ from ampelog.biography import (
     Telling,
     biographies,
 )
-from ampelog.cellar_work import Dealing, dealings
 from ampelog.composing import fills_of
 from ampelog.excerpt import alone, ends, filled
 from ampelog.gates import table
@@ -33,6 +32,8 @@ from ampelog.state import BOTTLES, VOLUME, Lot
 from ampelog.steps import Step
 
 Order = tuple[int, int]
+"""An event's instant and position."""
+Found = tuple[Order, dict[str, Any]]
 
 
 class Analysed(Struct, frozen=True):
@@ -43,12 +44,12 @@ class Analysed(Struct, frozen=True):
     why: Mapping[str, str] = field(default_factory=dict)
     events: Mapping[str, str] = field(default_factory=dict)
 
-    def later(self, found: Iterable[Dealing]) -> Analysed:
-        """With what was found later, in order of time."""
+    def later(self, found: Iterable[dict[str, Any]]) -> Analysed:
+        """With what later analyses found, in order of time."""
         values, why, events = dict(self.values), dict(self.why), dict(self.events)
         for one in found:
-            for name, value in _values(one.event):
-                values[name], events[name] = value, one.event["id"]
+            for name, value in _values(one):
+                values[name], events[name] = value, one["id"]
                 why.pop(name, None)
         return Analysed(values, why, events)
 
@@ -68,13 +69,14 @@ def of_fills(view: View, lots: Sequence[Lot]) -> dict[str, dict[int, Analysed]]:
     fills = {lot.name: view.positions(fills_of(lot)) for lot in lots if lot.sort == BOTTLES}
     drawn = _drawn(view, {at for positions in fills.values() for at in positions.values()})
     wines = {position: _standing(view, {None: body}) for position, body in drawn.items()}
+    bottles = _Bottles(view) if fills else None
     return {
         lot.name: {
-            node: wines.get(position, Analysed()).later(_bottles(view, lot, node, position))
+            node: wines.get(position, Analysed()).later(bottles.of(lot, node, position))
             for node, position in fills[lot.name].items()
         }
         for lot in lots
-        if lot.name in fills
+        if bottles is not None and lot.name in fills
     }
 
 
@@ -159,41 +161,45 @@ def _found(view: View, one: Measured) -> str:
 # In bottles
 
 
-def _bottles(view: View, lot: Lot, node: int, position: int) -> list[Dealing]:
-    """The analyses of a fill's bottles, in order of time."""
-    found = _in_bottles(view, lot, node, _order(view, position))
-    return sorted(found, key=lambda one: (one.instant, one.position))
+class _Bottles:
+    """The analyses of bottles, in this lot or that, each read once."""
 
+    def __init__(self, view: View) -> None:
+        self._view = view
+        self._made: dict[str, list[Found]] = {}
+        for position, event in view.said(("analysis",), until=view.ends).items():
+            order = (moments.instant(event["at"], view.zone), position)
+            self._made.setdefault(str(event.get("lot")), []).append((order, event))
 
-def _in_bottles(
-    view: View, lot: Lot, node: int, began: Order, until: Order | None = None
-) -> Iterator[Dealing]:
-    """The analyses of a fill's bottles: in this lot, and in those that they came from so."""
-    taken = [one.position for one in lot.took if any(part == node for part, _ in one.parts)]
-    for position in taken:
-        event, came = view.events([position])[position], _order(view, position)
-        if until is not None and came >= until:
-            continue
-        before = {str(end["lot"]) for end in (*ends(event, "from"), *ends(event, "of"))}
-        for name in sorted(before - {lot.name}):
-            yield from _in_bottles(view, view.lot(name), node, began, came)
-    for one in dealings(view, [lot.name]):
-        order = (one.instant, one.position)
-        if began <= order and (until is None or order < until) and _of_all(one.event, lot):
-            yield one
+    def of(self, lot: Lot, node: int, position: int) -> list[dict[str, Any]]:
+        """Those of a fill's bottles, which a bottling made, in order of time."""
+        found = dict(self._of(lot, node, self._order(position), None))
+        return [found[order] for order in sorted(found)]
+
+    def _of(self, lot: Lot, node: int, began: Order, until: Order | None) -> Iterator[Found]:
+        """Those in this lot, and in the lots that the bottles came from as bottles."""
+        for one in lot.took:
+            came = self._order(one.position)
+            late = until is not None and came >= until
+            if late or all(part != node for part, _ in one.parts):
+                continue
+            event = self._view.events([one.position])[one.position]
+            before = {str(end["lot"]) for end in (*ends(event, "from"), *ends(event, "of"))}
+            for name in sorted(before - {lot.name}):
+                yield from self._of(self._view.lot(name), node, began, came)
+        for order, event in self._made.get(lot.name, ()):
+            if began <= order and (until is None or order < until) and _of_all(event, lot):
+                yield order, event
+
+    def _order(self, position: int) -> Order:
+        event = self._view.events([position])[position]
+        return (moments.instant(event["at"], self._view.zone), position)
 
 
 def _of_all(event: Mapping[str, Any], lot: Lot) -> bool:
-    """Whether an event is an analysis of all that a lot holds."""
-    if event["kind"] != "analysis" or event.get("lot") != lot.name:
-        return False
+    """Whether an analysis is of all that a lot holds."""
     named = event.get("vessels") or [event.get("vessel")]
     return named == [None] or set(named) >= set(lot.contents())
-
-
-def _order(view: View, position: int) -> Order:
-    event = view.events([position])[position]
-    return (moments.instant(event["at"], view.zone), position)
 
 
 def _values(event: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
