@@ -6,13 +6,14 @@ memory. The answers do not know which.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from copy import copy
 from datetime import date
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
+
+from msgspec.json import decode
 
 from ampelog import history, moments, projection
 from ampelog.cellar import Cellar
@@ -239,7 +240,7 @@ class View:
         found: dict[int, dict[str, Any]] = {}
         if asked:
             rows = self.ledger.rows("events_by_position", position=asked)
-            found = {position: json.loads(body) for position, body in rows}
+            found = {position: decode(body) for position, body in rows}
         by_id = {event["id"].lower(): position for position, event in found.items()}
         corrected = self._corrected
         for key in corrected.keys() & by_id.keys():
