@@ -21,11 +21,11 @@ from ampelog.biography import (
     Measured,
     Telling,
     biographies,
+    quantities,
 )
 from ampelog.composing import fills_of
-from ampelog.excerpt import alone, ends, filled
+from ampelog.excerpt import alone, ends, filled, vessels_at
 from ampelog.gates import table
-from ampelog.measurements import told
 from ampelog.movement import draws
 from ampelog.questions import View
 from ampelog.state import BOTTLES, VOLUME, Lot
@@ -48,7 +48,7 @@ class Analysed(Struct, frozen=True):
         """With what later analyses found, in order of time."""
         values, why, events = dict(self.values), dict(self.why), dict(self.events)
         for one in found:
-            for name, value in _values(one):
+            for name, value in quantities(one):
                 values[name], events[name] = value, one["id"]
                 why.pop(name, None)
         return Analysed(values, why, events)
@@ -67,16 +67,18 @@ def of_wines(view: View, lots: Sequence[Lot]) -> dict[str, Analysed]:
 def of_fills(view: View, lots: Sequence[Lot]) -> dict[str, dict[int, Analysed]]:
     """What is known of each fill of bottled lots, by their names and its node."""
     fills = {lot.name: view.positions(fills_of(lot)) for lot in lots if lot.sort == BOTTLES}
+    if not fills:
+        return {}
     drawn = _drawn(view, {at for positions in fills.values() for at in positions.values()})
     wines = {position: _standing(view, {None: body}) for position, body in drawn.items()}
-    bottles = _Bottles(view) if fills else None
+    bottles = _Bottles(view)
     return {
         lot.name: {
             node: wines.get(position, Analysed()).later(bottles.of(lot, node, position))
             for node, position in fills[lot.name].items()
         }
         for lot in lots
-        if bottles is not None and lot.name in fills
+        if lot.name in fills
     }
 
 
@@ -198,10 +200,5 @@ class _Bottles:
 
 def _of_all(event: Mapping[str, Any], lot: Lot) -> bool:
     """Whether an analysis is of all that a lot holds."""
-    named = event.get("vessels") or [event.get("vessel")]
+    named = vessels_at(event)
     return named == [None] or set(named) >= set(lot.contents())
-
-
-def _values(event: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    for name, value in told(dict(event)):
-        yield name.lower().replace(" ", "_"), value

@@ -349,7 +349,7 @@ class Telling:
 
     def _measures(self, step: Step) -> None:
         """A reading, an analysis or the note of a gate."""
-        values = dict(_values(step.event))
+        values = dict(quantities(step.event))
         for key in self._target(step):
             body = self._body(key)
             for quantity, value in values.items():
@@ -388,7 +388,7 @@ _IN_PLACE = {
 }
 
 
-def _values(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
+def quantities(event: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """What an event measured: each quantity with its value as recorded."""
     if event["kind"] != "note":
         for name, value in told(event):

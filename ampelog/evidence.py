@@ -281,8 +281,9 @@ class Evidence:
         them."""
         everything = [part for content in parts for part in content]
         genealogy = self.view.genealogy(everything)
-        pools = self.view.pools(max((node for node, _ in everything), default=0))
-        ways = Waymarks(genealogy, pools if self.asked.weights else [], ferments=ferments)
+        top = max((node for node, _ in everything), default=0)
+        pools = self.view.pools(top) if self.asked.weights else []
+        ways = Waymarks(genealogy, pools, ferments=ferments)
         marked = ways.marked()
         expand = Expander(self.view, genealogy, everything, self.instant, ferments)
 

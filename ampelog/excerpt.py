@@ -73,6 +73,12 @@ def ends(event: Mapping[str, Any], side: str) -> list[Event]:
     return list(there) if isinstance(there, list) else []
 
 
+def vessels_at(end: Mapping[str, Any]) -> list[str | None]:
+    """The vessels that an event or an endpoint names for itself; where it names none, it is of all
+    that its lot holds: ``[None]``."""
+    return end.get("vessels") or [end.get("vessel")]
+
+
 def vessels(event: Event) -> Iterator[str]:
     """Every vessel that an event names as its own or at an endpoint."""
     for end in (event, *ends(event, "from"), *ends(event, "to"), *ends(event, "of")):

@@ -15,6 +15,7 @@ from typing import Any
 from msgspec import Struct
 
 from ampelog import moments, sugar
+from ampelog.excerpt import vessels_at
 from ampelog.measurements import RATE_DECIMALS, Taken, Value, number, per_day, stands, taken, values
 from ampelog.phrases import regime
 from ampelog.published import OutsideTable
@@ -91,7 +92,7 @@ def _since_the_last(events: Sequence[Taken], lot: Lot, vessel: str | None) -> li
     since a fermentation ended there: the one that goes on is another."""
     found: list[Taken] = []
     for one in events:
-        where = _vessels(one)
+        where = vessels_at(one.event)
         if vessel is not None and vessel not in where and None not in where:
             continue
         if not stands(lot, one, vessel if vessel in where else None):
@@ -116,10 +117,6 @@ def _started(view: View, here: Sequence[Taken], lot: Lot, told: Sequence[Taken])
     anywhere = (one for one in told if one.order >= lot.since)
     starts = starts or [one for one in anywhere if _is_alcoholic(one, "start")]
     return moments.day(starts[-1].instant, view.zone) if starts else None
-
-
-def _vessels(one: Taken) -> list[str | None]:
-    return one.event.get("vessels") or [one.event.get("vessel")]
 
 
 def values_of(events: Sequence[Taken], vessel: str | None, quantity: str) -> list[Value]:

@@ -88,14 +88,8 @@ class Labelled:
         """The packs that the label is put before."""
         return self._market(self.register)
 
-    def about(self, adding: Fill | None = None, *, proof: bool = True) -> Label:
-        """What is known of the label beside its statements."""
-        since = Printed(self.label, self.register, {}, self.instant, self.instant)
-        return self._about(since, self.market, adding, proof=proof)
-
-    def _about(
-        self, one: Printed, market: Market, adding: Fill | None = None, *, proof: bool = True
-    ) -> Label:
+    def _about(self, one: Printed, market: Market, adding: Fill | None) -> Label:
+        """What is known of a label beside its statements."""
         on = moments.day(one.since, self.view.zone).isoformat()
         approvals = [
             str(each["authority"])
@@ -107,7 +101,7 @@ class Labelled:
         own = self.view.cellar.registers.at("lot", self.lot.name, one.instant).get("style")
         style = (told or own) if self._asked[0] else (own or told)
         product = _PRODUCTS.get(str(style), "still")
-        return Label(product, ids, tuple(approvals), market.missing, adding, proof=proof)
+        return Label(product, ids, tuple(approvals), market.missing, adding)
 
     def rows(self, adding: Fill | None = None) -> list[Verdict]:
         """Every verdict; a statement must hold in every fill, under the label that the fill bears,

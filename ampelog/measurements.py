@@ -14,6 +14,7 @@ from typing import Any
 from msgspec import Struct
 
 from ampelog import history, moments
+from ampelog.excerpt import ends, vessels_at
 from ampelog.questions import View
 from ampelog.state import Lot
 
@@ -88,7 +89,7 @@ class _Renamed(Struct, frozen=True):
         lot is so where it is ``alone`` under the new name."""
         if one.order >= self.order:
             return False
-        said = one.event.get("vessels") or [one.event.get("vessel")]
+        said = vessels_at(one.event)
         if None in said:
             return alone
         return self.vessels is None or not self.vessels.isdisjoint(said)
@@ -132,9 +133,8 @@ def _former(view: View) -> dict[str, list[_Renamed]]:
     found: dict[str, list[_Renamed]] = {}
     for position, event in view.said(("lot",), '"of":', until=view.ends).items():
         order = (moments.instant(event["at"], view.zone), position)
-        of = event.get("of") or ()
-        for end in [of] if isinstance(of, dict) else of:
-            named = end.get("vessels") or [end.get("vessel")]
+        for end in ends(event, "of"):
+            named = vessels_at(end)
             vessels = None if None in named else frozenset(map(str, named))
             found.setdefault(event["name"], []).append(_Renamed(end["lot"], order, vessels))
     return found
@@ -176,7 +176,7 @@ def values(found: list[Taken]) -> Iterator[Value]:
     """Every value of these events, in order of time."""
     for one in found:
         for quantity, value in told(one.event):
-            for vessel in one.event.get("vessels") or [one.event.get("vessel")]:
+            for vessel in vessels_at(one.event):
                 yield Value(quantity, value, vessel, one.event.get("instrument"), one)
 
 

@@ -23,6 +23,7 @@ from ampelog import again, history, moments, projection, roster
 from ampelog.cellar import Cellar
 from ampelog.endpoints import vessels_of
 from ampelog.errors import Finding
+from ampelog.excerpt import vessels_at
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
 from ampelog.quantities import GALLON, ONE, floor_text, parse
@@ -242,7 +243,7 @@ def _ends(event: dict[str, Any], side: str) -> set[tuple[str, str]]:
         (end["lot"], vessel)
         for end in ends
         if isinstance(end, dict) and end.get("lot")
-        for vessel in (end.get("vessels") or [end.get("vessel")])
+        for vessel in vessels_at(end)
         if vessel is not None
     }
 

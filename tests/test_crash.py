@@ -79,6 +79,18 @@ def worker(path: Path, seed: int, loads: int, dies: str = "never") -> subprocess
     )
 
 
+def apart(code: str, path: Path) -> list[str]:
+    """The lines that a program prints about a ledger, in a process with limits of its own."""
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(__file__).parent.parent,
+    )
+    return done.stdout.splitlines()
+
+
 def said(process: subprocess.Popen[str]) -> list[Head]:
     """The heads that a process said; a line it did not finish does not count."""
     out, _ = process.communicate()
@@ -198,14 +210,7 @@ with ledger.opened(path, write=True) as book:
     print(book.head.position, len(book.records()))
 """
     before = journal_of(path).read_bytes()
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(path)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parent.parent,
-    )
-    says, counts = done.stdout.splitlines()
+    says, counts = apart(code, path)
     assert says.endswith("File too large; nothing was recorded")
     assert counts == "1 1"
     assert journal_of(path).read_bytes() == before
@@ -234,14 +239,7 @@ for does in (asks, lambda: ledger.repair(path)):
     except Unopenable as fault:
         print(fault.says, "-", fault.hint)
 """
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(path)],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=Path(__file__).parent.parent,
-    )
-    says = done.stdout.splitlines()
+    says = apart(code, path)
     assert len(says) == 2
     for one, name in zip(says, ("cellar.duckdb", "cellar.duckdb.new"), strict=True):
         assert one.startswith(f"the database {name} cannot be ")

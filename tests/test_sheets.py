@@ -81,6 +81,16 @@ def book(fill: Callable[[Any], None]) -> bytes:
     return stream.getvalue()
 
 
+def mended(content: bytes, mend: Callable[[bytes], bytes]) -> bytes:
+    """The workbook with its sheet's part mended."""
+    stream = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(stream, "w") as new:
+        for name in old.namelist():
+            part = old.read(name)
+            new.writestr(name, mend(part) if name.endswith("sheet1.xml") else part)
+    return stream.getvalue()
+
+
 def test_what_a_workbook_hides_is_left_out_and_told() -> None:
     def fill(page: Any) -> None:
         for number in range(2, 7):
@@ -115,29 +125,24 @@ def test_formulas_errors_and_lengths_of_time_are_no_values() -> None:
 
 def test_a_formula_has_the_value_that_was_worked_out_last() -> None:
     content = book(lambda page: page.append(["=1+1", "A", "ripe"]))
-    mended = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(mended, "w") as new:
-        for name in old.namelist():
-            part = old.read(name)
-            if name.endswith("sheet1.xml"):
-                assert b"<v></v>" in part or b"<v />" in part or b"<v/>" in part
-                for empty in (b"<v></v>", b"<v />", b"<v/>"):
-                    part = part.replace(empty, b"<v>2</v>")
-            new.writestr(name, part)
-    assert only(mended.getvalue(), "a.xlsx").rows[0].cells[0] == Numeral("2")
+
+    def worked_out(part: bytes) -> bytes:
+        assert b"<v></v>" in part or b"<v />" in part or b"<v/>" in part
+        for empty in (b"<v></v>", b"<v />", b"<v/>"):
+            part = part.replace(empty, b"<v>2</v>")
+        return part
+
+    assert only(mended(content, worked_out), "a.xlsx").rows[0].cells[0] == Numeral("2")
 
 
 def test_a_formula_that_was_worked_out_to_nothing_shows_nothing() -> None:
     content = book(lambda page: page.append(["2025-01-02", "A", '=IF(1>2,"high","")']))
-    mended = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(mended, "w") as new:
-        for name in old.namelist():
-            part = old.read(name)
-            if name.endswith("sheet1.xml"):
-                assert b'<c r="C2"><f>' in part
-                part = part.replace(b'<c r="C2"><f>', b'<c r="C2" t="str"><f>')
-            new.writestr(name, part)
-    assert only(mended.getvalue(), "a.xlsx").rows[0].cells == {0: "2025-01-02", 1: "A"}
+
+    def worked_out(part: bytes) -> bytes:
+        assert b'<c r="C2"><f>' in part
+        return part.replace(b'<c r="C2"><f>', b'<c r="C2" t="str"><f>')
+
+    assert only(mended(content, worked_out), "a.xlsx").rows[0].cells == {0: "2025-01-02", 1: "A"}
 
 
 def test_days_that_count_from_1904_are_those_days() -> None:
@@ -272,15 +277,9 @@ def test_an_entity_that_grows_is_no_workbook() -> None:
     bomb = b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">' + b"".join(
         b'<!ENTITY %c "%s">' % (98 + n, b"&%c;" % (97 + n) * 10) for n in range(12)
     )
-    stream = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(stream, "w") as new:
-        for name in old.namelist():
-            part = old.read(name)
-            if name.endswith("sheet1.xml"):
-                part = bomb + b"]>" + part.replace(b"ripe", b"&m;")
-            new.writestr(name, part)
+    grows = mended(content, lambda part: bomb + b"]>" + part.replace(b"ripe", b"&m;"))
     try:
-        found = read(stream.getvalue(), "a.xlsx")
+        found = read(grows, "a.xlsx")
     except Refused:
         return
     assert (
