@@ -11,13 +11,12 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, TypeVar
-from unicodedata import normalize
 
 from msgspec import Struct, field
 
 from ampelog import recipe_values as values
 from ampelog.errors import Finding, Refused
-from ampelog.lines import NotJson
+from ampelog.lines import NotJson, normal
 from ampelog.lines import value as json_value
 from ampelog.quantities import NotAQuantity
 
@@ -99,29 +98,19 @@ def read(data: bytes, name: str) -> Recipe:
 
 
 def _parsed(data: bytes, name: str) -> dict[str, Any]:
+    """A file's keys and texts in NFC, as the ledger keeps names."""
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as problem:
         raise Refused(f"{name}: not UTF-8 at byte {problem.start + 1}") from None
     try:
-        found = json_value(text) if text.lstrip()[:1] == "{" else tomllib.loads(text)
+        found = json_value(text) if text.lstrip()[:1] == "{" else normal(tomllib.loads(text))
     except tomllib.TOMLDecodeError as problem:
         raise Refused(f"{name} is no TOML: {problem}") from None
     except NotJson as problem:
         raise Refused(f"{name}: {problem}") from None
-    composed = _composed(found)
-    assert isinstance(composed, dict), "what begins with a brace is an object"
-    return composed
-
-
-def _composed(value: Any) -> Any:
-    """The same with its texts in NFC, as the ledger keeps names: an editor may write an accent as
-    a letter of its own."""
-    if isinstance(value, dict):
-        return {_composed(key): _composed(each) for key, each in value.items()}
-    if isinstance(value, list):
-        return [_composed(each) for each in value]
-    return normalize("NFC", value) if isinstance(value, str) else value
+    assert isinstance(found, dict), "what begins with a brace is an object"
+    return found
 
 
 class _Reader:

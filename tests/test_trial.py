@@ -452,6 +452,10 @@ def test_an_accent_is_the_same_however_the_file_has_it(vintage: Vintage) -> None
     (candidate,) = plan.candidates
     tried = Trial(vintage.ledger, plan, Asking("Ines", NOW)).tried(candidate)
     assert (tried.answer["volume_l"], tried.answer["cost"]["missing"]) == ("5", [])
+    twice = words.replace("[[", '"Ros\u00e9" = "2"\n[[', 1)
+    with pytest.raises(Refused) as caught:
+        recipe.read(twice.encode(), "t.toml")
+    assert "the key `Ros\u00e9` stands twice" in caught.value.says
 
 
 # --- estimates ---
