@@ -31,7 +31,8 @@ def bottle(cellar: Cellar, step: Step) -> None:
     found = _outputs(cellar, model)
     keys = material_keys(cellar, model)
     for draw in out:
-        held = cellar.holds.binding(draw.holding.holds | keys)
+        bound = draw.holding.holds | keys
+        held = cellar.holds.binding(bound) if bound else ()
         if held:
             cellar.should_not(
                 step,

@@ -18,9 +18,9 @@ from ampelog import moments
 from ampelog.endpoints import CannotHave, place, said
 from ampelog.errors import Finding
 from ampelog.graph import Ferment, Graph
-from ampelog.movement import Pool, close, filled_with, reduce, state_after
+from ampelog.movement import Pool, close, filled_with, reduce
 from ampelog.registers import Registers
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, state_after
 from ampelog.steps import Step
 
 T = TypeVar("T")

@@ -155,7 +155,8 @@ def shared(
             raise emptied(lot)
         holdings = list(lot.holdings.items())
     else:
-        holdings = [(vessel, held_in(lot, vessel)) for vessel in named]
+        held = lot.holdings
+        holdings = [(vessel, held.get(vessel) or held_in(lot, vessel)) for vessel in named]
     if whole:
         return [(vessel, holding, holding.amount) for vessel, holding in holdings]
     if endpoint.each is not None:

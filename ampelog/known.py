@@ -46,7 +46,8 @@ def unknown(
         if "by" not in event:
             event = {**event, "by": by}
         new.append(one if event is one.event else replace(one, event=event))
-    problems += _repeats(ledger, [one for one in entries if _is_bare(one, recorded)])
+    if ledger.head.position > 1:
+        problems += _repeats(ledger, [one for one in entries if _is_bare(one, recorded)])
     return new, known, problems
 
 
@@ -92,7 +93,7 @@ def _is_bare(one: Entry, recorded: dict[str, Record]) -> bool:
 def _repeats(ledger: Ledger, bare: Sequence[Entry]) -> list[Finding]:
     """Events without `id` that equal in everything else a recorded one, or what a correction put
     in the place of one."""
-    if not bare or ledger.head.position == 1:
+    if not bare:
         return []
     said = _said(ledger, bare)
     found = []

@@ -80,6 +80,9 @@ _decode = json.JSONDecoder(
 ).decode
 
 
+_decode_plain = msgspec.json.Decoder(float_hook=_no_decimal).decode
+
+
 def normal(value: Any) -> Any:
     """The same JSON value with every text and key in Unicode's composed form (NFC)."""
     if isinstance(value, str):
@@ -203,12 +206,12 @@ def _read(line: bytes, where: str, zone: ZoneInfo, now: int) -> Entry | Sequence
 def _unformed(line: bytes, where: str, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:
     """As ``_read``, nothing checked where the line can be read without."""
     try:
-        if line.isascii() and b"\\u" not in line:
-            event = msgspec.json.decode(line)
+        if line.isascii() and (b"\\" not in line or b"\\u" not in line):
+            event = _decode_plain(line)
             kind = event["kind"]
             if kind in KINDS and "until" not in event:
-                instant = _moment(event["at"], kind, where, zone, now, [])
-                if instant is not None:
+                instant = moments.instant(event["at"], zone)
+                if instant <= now + moments.DAY or kind in LOOK_AHEAD:
                     return Entry(event, Unread(event), instant, where, line)
     except Exception:  # noqa: BLE001  whatever is wrong with it, `_read` says it
         pass
@@ -228,9 +231,18 @@ def whole(event: dict[str, Any], line: bytes) -> dict[str, Any]:
     """The event of a line that was read unchecked, of which `id` and `by` may have been filled in,
     or an event without a line; raises where it is not of its form."""
     if line:
-        event = {**_object(line), "id": event["id"], "by": event["by"]}
+        event = {**_plain(line), "id": event["id"], "by": event["by"]}
     model_of(event)
     return event
+
+
+def _plain(line: bytes) -> dict[str, Any]:
+    """As ``_object``, three times as fast, of a line in ASCII without escapes of characters: of a
+    key that stands twice the fast reader keeps one, and so fewer quotation marks."""
+    found = _decode_plain(line)
+    alike = line.count(b'"') == msgspec.json.encode(found).count(b'"')
+    plain = alike and isinstance(found, dict) and len(line) <= LONGEST_LINE
+    return found if plain else _object(line)
 
 
 def typed(event: dict[str, Any], where: str, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:

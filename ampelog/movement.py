@@ -16,7 +16,7 @@ from msgspec.structs import replace
 from ampelog import apart, quantities
 from ampelog.endpoints import CannotHave, evenly, lot_of, place, said, shared, vessels_of
 from ampelog.graph import Node
-from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, sort_of
+from ampelog.state import BOTTLES, MASS, NO_HOLDS, VOLUME, Holding, Lot, state_after
 
 if TYPE_CHECKING:
     from ampelog.cellar import Cellar
@@ -49,11 +49,11 @@ class Fill(Struct):
     format: int = 0
     label: str | None = None
     under: str | None = None
+    amount: int = 0
+    """All that arrives."""
 
-    @property
-    def amount(self) -> int:
-        """All that arrives."""
-        return sum(self.amounts)
+    def __post_init__(self) -> None:
+        self.amount = sum(self.amounts)
 
 
 class Pool(Struct):
@@ -130,13 +130,14 @@ def _check_covered(draw: Draw, amount: int) -> None:
 
 def close(cellar: Cellar, step: Step, lot: Lot, vessel: str | None, *, force: bool = False) -> int:
     """Make a holding's contents one node, labelled with its lot and vessel; return the node."""
-    holding = lot.holdings[vessel]
+    holdings = lot.holdings
+    holding = holdings[vessel]
     if holding.closed and not force:
         return holding.parts[0][0]
     node = cellar.graph.add(
         Node(holding.parts, step.position, lot.name, vessel, ferment=holding.ferment)
     )
-    lot.holdings[vessel] = replace(holding, parts=((node, holding.amount),), closed=True)
+    holdings[vessel] = replace(holding, parts=((node, holding.amount),), closed=True)
     return node
 
 
@@ -152,16 +153,15 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
     parts: dict[int, int] = {}
     amount, holds = 0, NO_HOLDS
     owners: frozenset[str | None] = frozenset()
-    lot, largest = None, first
+    lot = None
     for draw in found:
         if draw.lot is not lot:
             lot = draw.lot
-            owners |= cellar.owners(lot, step.instant)
+            whose = cellar.owners(lot, step.instant)
+            owners = owners | whose if owners else whose
         if draw.holding.holds:
             holds |= draw.holding.holds
         amount += draw.amount
-        if draw is not first and _weight(draw) > _weight(largest):
-            largest = draw
         for node, part in _drawn(cellar, step, draw):
             parts[node] = parts.get(node, 0) + part
     _forget(cellar, found, before)
@@ -169,13 +169,14 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
     if len(parts) > 1 or volume:
         mass = amount if sort == MASS else 0
         node = cellar.graph.add(Node(tuple(parts.items()), step.position, mass=mass, volume=volume))
+    largest = max(found, key=_weight)
     state = first.holding.state if len(found) == 1 else _state(found)
     return Pool(
         node,
         amount,
         sort,
         state,
-        cellar.live_holds(holds),
+        cellar.live_holds(holds) if holds else NO_HOLDS,
         owners,
         largest.holding.ferment,
         list(parts.items()),
@@ -220,16 +221,19 @@ def reduce(lot: Lot, vessel: str | None, amount: int) -> list[tuple[int, int]]:
 
     A holding of zero stays until the event is over (``_forget``).
     """
-    holding = lot.holdings[vessel]
+    holdings = lot.holdings
+    holding = holdings[vessel]
     parts, left = holding.parts, holding.amount - amount
+    rest: tuple[tuple[int, int], ...]
     if len(parts) == 1:
-        gone, rest = [(parts[0][0], amount)], [(parts[0][0], left)]
+        node = parts[0][0]
+        gone, rest = [(node, amount)], ((node, left),)
     else:
         shares = quantities.split(amount, [part for _, part in parts])
         pairs = list(zip(parts, shares, strict=True))
         gone = [(node, share) for (node, _), share in pairs if share]
-        rest = [(node, part - share) for (node, part), share in pairs if part > share]
-    lot.holdings[vessel] = replace(holding, amount=left, parts=tuple(rest) if left else ())
+        rest = tuple([(node, part - share) for (node, part), share in pairs if part > share])
+    holdings[vessel] = replace(holding, amount=left, parts=rest if left else ())
     return gone
 
 
@@ -283,12 +287,13 @@ def fills(endpoints: Iterable[Any]) -> list[Fill]:
             amounts = [total] * len(vessels)
         else:
             vessels, amounts = evenly(total, list(vessels))
-        says = vars(endpoint)  # only outputs of `top` know `full`, only those of `press` fractions
-        full, fraction = says.get("full") is True, says.get("fraction")
+        full = getattr(endpoint, "full", None) is True  # only outputs of `top` know it
+        fraction = getattr(endpoint, "fraction", None)  # only those of `press`
         saying = (endpoint.lot, sort, full, fraction)
         if saying == said_last and set(vessels).isdisjoint(found[-1].vessels):
             last = found[-1]
             last.vessels, last.amounts = [*last.vessels, *vessels], [*last.amounts, *amounts]
+            last.amount += sum(amounts)
         else:
             found.append(Fill(endpoint.lot, sort, vessels, amounts, full, fraction))
             said_last = saying
@@ -352,7 +357,10 @@ def _fill_each(
         key = (id(before), amount)
         after = seen.get(key)
         if after is None:
-            after = seen[key] = filled_with(before, pool, node, amount, state)
+            after = before.filled(node, amount)
+            if after.state != state or pool.holds:
+                after = _changed(after, before, pool, amount, state)
+            seen[key] = after
         holdings[vessel] = after
     if len(fill.vessels) > 1:
         lot.filled_together(fill.vessels)
@@ -365,23 +373,15 @@ def _enter(cellar: Cellar, lot: Lot, fill: Fill, befores: Sequence[Holding]) -> 
 
 
 def filled_with(before: Holding, pool: Pool, node: int, amount: int, state: str) -> Holding:
-    """A holding after a fill. Wine that takes in a little must stays wine: the larger part
-    decides."""
-    after = before.filled(node, amount)
+    """A holding after a fill."""
+    return _changed(before.filled(node, amount), before, pool, amount, state)
+
+
+def _changed(after: Holding, before: Holding, pool: Pool, amount: int, state: str) -> Holding:
+    """With what else a fill changes: of wine and must the larger part decides."""
     if after.state != state and before.amount < amount:
         after = replace(after, state=state)
     return after.held(pool.holds) if pool.holds else after
-
-
-def state_after(state: str, sort: str) -> str:
-    """What a body becomes by being put where it is measured so."""
-    if sort == BOTTLES:
-        return "bottled"
-    if sort == MASS:
-        return state if sort_of(state) == MASS else "pomace"
-    if state == "bottled":
-        return "wine"
-    return "must" if sort_of(state) == MASS else state
 
 
 def into(cellar: Cellar, fill: Fill, pool: Pool, order: tuple[int, int]) -> Lot:

@@ -49,10 +49,10 @@ class Holding(Struct, frozen=True, gc=False):
     def filled(self, node: int, amount: int) -> Holding:
         """With an amount of a node added; equal nodes are one part."""
         parts = self.parts
-        for index in range(len(parts) - 1, -1, -1):
-            if parts[index][0] == node:
-                more = (node, parts[index][1] + amount)
-                parts = (*parts[:index], more, *parts[index + 1 :])
+        for there, part in parts:
+            if there == node:
+                index = parts.index((there, part))
+                parts = (*parts[:index], (node, part + amount), *parts[index + 1 :])
                 break
         else:
             parts = (*parts, (node, amount))
@@ -342,3 +342,14 @@ def _loaded(body: list[Any]) -> dict[str | None, Holding]:
 def sort_of(state: str) -> str:
     """How a state is measured: mass, volume or bottles."""
     return SORT_OF_STATE.get(state, VOLUME)
+
+
+def state_after(state: str, sort: str) -> str:
+    """What a body becomes by being put where it is measured so."""
+    if sort == BOTTLES:
+        return "bottled"
+    if sort == MASS:
+        return state if sort_of(state) == MASS else "pomace"
+    if state == "bottled":
+        return "wine"
+    return "must" if sort_of(state) == MASS else state

@@ -7,13 +7,13 @@ name, quantities as exact integers, None for what it does not say.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
+
+from msgspec import Struct, convert
 
 from ampelog.quantities import BOTTLES, Quantity, parse
 
-_AMOUNTS = frozenset({"volume", "mass", "adds", "format"})
-_RECORDS = frozenset({"from", "to", "of", "composition", "materials"})
-_READ = _AMOUNTS | _RECORDS | {"each"}
 FLAT_OUTPUT = ("lot", "vessel", "bottles", "format", "label", "code")
 FLAT_DRAW = (
     *("lot", "vessel", "vessels", "volume", "mass", "bottles", "each", "all", "role"),
@@ -22,7 +22,7 @@ FLAT_DRAW = (
 
 
 class Told:
-    """The fields of a recorded event, or of a record in it."""
+    """The fields of a recorded event."""
 
     def __init__(self, fields: dict[str, Any]) -> None:
         self.__dict__ = fields
@@ -48,11 +48,35 @@ class Unread(Told):
         return getattr(self, name)
 
 
-class _End(Told):
-    """A record in an event. What every endpoint is asked for is None here, which is found sooner
-    than that it is missing."""
+class End(Struct, gc=False):
+    """A record in a recorded event: an endpoint, a part of a composition, a material that was used.
+    None is what it does not say."""
 
-    all = bottles = each = format = lot = mass = role = vessel = vessels = volume = None
+    lot: Any = None
+    vessel: Any = None
+    vessels: Any = None
+    volume: Any = None
+    mass: Any = None
+    bottles: Any = None
+    each: Any = None
+    all: Any = None
+    role: Any = None
+    temperature: Any = None
+    full: Any = None
+    fraction: Any = None
+    format: Any = None
+    label: Any = None
+    code: Any = None
+    share: Any = None
+    variety: Any = None
+    vintage: Any = None
+    within: Any = None
+    block: Any = None
+    harvested: Any = None
+    certifications: Any = None
+    tags: Any = None
+    material: Any = None
+    amount: Any = None
 
 
 def unfolded(event: dict[str, Any]) -> dict[str, Any]:
@@ -79,13 +103,44 @@ def told(event: dict[str, Any]) -> Told:
 
 def _fields(record: dict[str, Any]) -> dict[str, Any]:
     found = dict(record)
-    for key in _READ.intersection(record):
-        value = record[key]
-        if key in _AMOUNTS:
-            found[key] = parse(value).amount
-        elif key == "each":
-            found[key] = Quantity(BOTTLES, value) if isinstance(value, int) else parse(value)
-        elif not isinstance(value, str) and value is not None:
-            ends = value if isinstance(value, list) else [value]
-            found["from_" if key == "from" else key] = [_End(_fields(end)) for end in ends]
+    for key, value in record.items():
+        reader = _READERS.get(key)
+        if reader is not None:
+            found[_NAMES.get(key, key)] = reader(value)
     return found
+
+
+def _amount(text: str) -> int:
+    return parse(text).amount
+
+
+def _each(value: Any) -> Quantity:
+    return Quantity(BOTTLES, value) if isinstance(value, int) else parse(value)
+
+
+def _records(value: Any) -> Any:
+    if isinstance(value, list):
+        return [_end(record) for record in value]
+    return [_end(value)] if isinstance(value, dict) else value
+
+
+def _end(record: dict[str, Any]) -> End:
+    end = convert(record, End)
+    if end.volume is not None:
+        end.volume = _amount(end.volume)
+    if end.mass is not None:
+        end.mass = _amount(end.mass)
+    if end.each is not None:
+        end.each = _each(end.each)
+    if end.format is not None:
+        end.format = _amount(end.format)
+    return end
+
+
+_READERS: dict[str, Callable[[Any], Any]] = {
+    **dict.fromkeys(("volume", "mass", "adds", "format"), _amount),
+    **dict.fromkeys(("from", "to", "of", "composition", "materials"), _records),
+    "each": _each,
+}
+_NAMES = {"from": "from_"}
+"""Fields whose names Python keeps for itself."""

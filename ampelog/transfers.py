@@ -131,7 +131,8 @@ def shortfall(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[F
     More out than in is refused without a reason and is a finding with one; a large shortfall
     without a reason is a finding.
     """
-    drawn, filled = sum(draw.amount for draw in out), sum(fill.amount for fill in found)
+    drawn = sum([draw.amount for draw in out])
+    filled = sum([fill.amount for fill in found])
     missing, model = drawn - filled, step.model
     sort = found[0].sort if found else out[0].lot.sort
     if missing < 0 and model.gain is None:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import unicodedata
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import BaseModel
 
 from ampelog import lines, moments
 from ampelog.errors import Finding
 from ampelog.events import KINDS, model_of
 from ampelog.lines import Entry
+from ampelog.told import End
 from tests.conftest import NOW, ZONE, Vintage
 
 AN_ID = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f"
@@ -22,6 +25,30 @@ AN_ID = "017f22e2-79b0-7cc3-98c4-dc0c0c07398f"
 
 def read(*loaded: bytes) -> tuple[list[Entry], list[Finding]]:
     return lines.read(loaded, "lines", ZONE, NOW)
+
+
+RECORDS = ("from_", "to", "of", "composition", "materials")
+
+
+def records(form: Any) -> Iterator[type[BaseModel]]:
+    """The models of records that a form may hold."""
+    if isinstance(form, type) and issubclass(form, BaseModel):
+        yield form
+    for one in get_args(form):
+        yield from records(one)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_record_that_was_recorded_answers_for_each_of_its_fields(kind: str) -> None:
+    fields = KINDS[kind].model_fields
+    said = {
+        name
+        for at in RECORDS
+        if at in fields
+        for model in records(fields[at].annotation)
+        for name in model.model_fields
+    }
+    assert said <= set(End.__struct_fields__)
 
 
 def accepted(event: dict[str, Any]) -> Entry:
