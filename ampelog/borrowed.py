@@ -41,7 +41,6 @@ class Borrowed(Ledger):
     def _fill(self, lines: list[Line]) -> None:
         zone = home_zone(lines[0].event)
         self._database.begun(self.ledger_id)
-        self._database.begin()
-        self._database.add([Fact(line, instant_of(line.event, zone)) for line in lines])
-        self._database.seal([self._mark])
-        self._database.commit()
+        with self._database.together():
+            self._database.add([Fact(line, instant_of(line.event, zone)) for line in lines])
+            self._database.seal([self._mark])

@@ -14,6 +14,7 @@ from contextlib import contextmanager, suppress
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
+from threading import RLock
 from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -97,6 +98,7 @@ class Database:
         that knows nothing of our lock has it."""
         self.path = path
         self._connection = _connected(path, read_only, wait)
+        self._alone = RLock()  # a load may be put in by another thread
         try:
             self.rows("ledger_utc")
             self.rows("ledger_settings_quiet")
@@ -117,7 +119,7 @@ class Database:
         return self._run(query(name), parameters)
 
     def _run(self, statement: str, parameters: dict[str, Any]) -> list[tuple[Any, ...]]:
-        with self._told():
+        with self._alone, self._told():
             return self._connection.execute(statement, parameters or None).fetchall()
 
     @contextmanager
@@ -148,11 +150,13 @@ class Database:
             given = f"with given as (select {unnested})\n{query(query_name)}"
             self._run(given, {name: list(values) for name, values in columns.items()})
             return
-        self._connection.register("given", {name: _array(c) for name, c in columns.items()})
-        try:
-            self.rows(query_name)
-        finally:
-            self._connection.unregister("given")
+        arrays = {name: _array(values) for name, values in columns.items()}
+        with self._alone:
+            self._connection.register("given", arrays)
+            try:
+                self.rows(query_name)
+            finally:
+                self._connection.unregister("given")
 
     def begin(self) -> None:
         """Open a transaction."""
@@ -174,8 +178,19 @@ class Database:
         """Drop the open transaction, if the error that led here has not done so already."""
         import duckdb
 
-        with suppress(duckdb.Error):
+        with self._alone, suppress(duckdb.Error):
             self._connection.rollback()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """One transaction: all of what is done in it, or nothing."""
+        self.begin()
+        try:
+            yield
+        except BaseException:
+            self.rollback()
+            raise
+        self.commit()
 
     def state(self) -> State:
         """What the file holds; raises ``Unopenable`` where it is no ledger's database."""
@@ -243,8 +258,7 @@ class Database:
         Without a zone the first event is the home premises, and names it.
         """
         last = None
-        self.begin()
-        try:
+        with self.together():
             for batch in _batches(loads):
                 zone = zone or home_zone(batch[0].lines[0].event)
                 facts = [
@@ -255,37 +269,17 @@ class Database:
                 self.add(facts)
                 self.seal(load.mark for load in batch)
                 last = batch[-1].mark
-        except BaseException:
-            self.rollback()
-            raise
-        self.commit()
         if last is not None and self.state().mark.head != last.head:
             raise Unopenable(f"the database {self.path.name} did not take in the journal", REPAIR)
         return last
 
     def begun(self, ledger_id: str) -> None:
         """Lay out an empty database, of a name that is not in use yet: it is checkpointed whole."""
-        for path in _schema():
-            self._run(path.read_text(encoding="utf-8"), {})
-        for name, value in (("format", str(FORMAT)), ("ledger", ledger_id), ("shape", shape())):
-            self.rows("ledger_meta_insert", name=name, value=value)
-
-
-def build(path: Path, ledger_id: str, loads: Iterable[Load]) -> Mark:
-    """Make a database from a log, under a name that is not in use yet; returns the last mark.
-    ``Refused`` where it is no ledger's log, ``Unopenable`` where the disk fails."""
-    discard(path)
-    database = Database(path, read_only=False)
-    try:
-        database.begun(ledger_id)
-        with collector_paused():
-            mark = database.fill(loads)
-        if mark is None:
-            raise Refused("the log holds no sealed event")
-        database.checkpoint()  # so that one file is the whole of it
-    finally:
-        database.close()
-    return mark
+        with self.together():  # one by one, each waits for the disk
+            for path in _schema():
+                self._run(path.read_text(encoding="utf-8"), {})
+            for name, value in (("format", str(FORMAT)), ("ledger", ledger_id), ("shape", shape())):
+                self.rows("ledger_meta_insert", name=name, value=value)
 
 
 def wal(path: Path) -> Path:

@@ -13,14 +13,18 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO, NamedTuple
+from typing import Any, BinaryIO, NamedTuple, TypeVar
 
+import msgspec
 from msgspec import Struct
 
-from ampelog import chain
-from ampelog.errors import Refused, Unopenable
+from ampelog import chain, durable
+from ampelog.errors import Unopenable
+
+T = TypeVar("T", bound="Line | Head")
 
 FORMAT = 1
 _EVENT_KEYS = {"position", "recorded_at", "hash", "salt", "event"}
@@ -190,8 +194,10 @@ def _event(value: dict[str, Any], position: int) -> Line:
 
 def read_event(raw: bytes, position: int) -> Line:
     """One line as the event at ``position``; raises ``ValueError`` with what is wrong."""
-    line = _event(_parsed(raw, foreign=False), position)
-    _unchanged(raw, event_line(*line[:5]).encode())
+    line = _as_written(raw, lambda value: _event(value, position))
+    if line is None:
+        line = _event(_parsed(raw, foreign=False), position)
+        _unchanged(raw, _written(line))
     return line
 
 
@@ -235,28 +241,50 @@ def loads(source: BinaryIO, mark: Mark, *, foreign: bool = False) -> Iterator[Lo
         end += len(raw)
         number += 1
         try:
-            value = _parsed(raw, foreign)
-            if "head" in value:
-                head = _seal(value, peaks, lines)
-                written = seal_line(head)
-            else:
-                line = _event(value, peaks.size + 1)
-                _follows(line, lines, last_at)
-                written = event_line(*line[:5]).encode()
-                peaks.add(line.hash)
-                lines.append(line)
-            if not foreign:
-                _unchanged(raw, written)
+            tell = partial(_told, peaks=peaks, lines=lines, last_at=last_at)
+            told = _as_written(raw, tell)
+            if told is None:
+                told = tell(_parsed(raw, foreign))
+                if not foreign:
+                    _unchanged(raw, _written(told))
         except ValueError as fault:
             if not foreign and _torn(raw, source):
                 return
             raise Damaged(number, str(fault)) from None
-        if "head" in value:
+        if isinstance(told, Line):
+            peaks.add(told.hash)
+            lines.append(told)
+        else:
             sealed, last_at = True, lines[-1].recorded_at
-            yield Load(lines, Mark(head, peaks.hashes(), last_at, end, number))
+            yield Load(lines, Mark(told, peaks.hashes(), last_at, end, number))
             lines = []
     if foreign and (lines or not sealed):
         raise Damaged(number, "the file does not end in a seal; its end is missing")
+
+
+def _as_written(raw: bytes, tell: Callable[[dict[str, Any]], T]) -> T | None:
+    """What a line tells, where it is in the form it was written in: the fastest reader passes over
+    much, and whatever it passed over is written otherwise."""
+    try:
+        told = tell(msgspec.json.decode(raw))
+    except Exception:  # noqa: BLE001 - whatever is wrong with it, the strict reader says it
+        return None
+    return told if _written(told) == raw else None
+
+
+def _told(
+    value: dict[str, Any], peaks: chain.Peaks, lines: list[Line], last_at: str
+) -> Line | Head:
+    """The event or seal that a parsed line is, after those before it; raises ``ValueError``."""
+    if "head" in value:
+        return _seal(value, peaks, lines)
+    line = _event(value, peaks.size + 1)
+    _follows(line, lines, last_at)
+    return line
+
+
+def _written(told: Line | Head) -> bytes:
+    return event_line(*told[:5]).encode() if isinstance(told, Line) else seal_line(told)
 
 
 def _seal(value: dict[str, Any], peaks: chain.Peaks, lines: list[Line]) -> Head:
@@ -308,54 +336,7 @@ def holds_seal(path: Path, end: int, head: Head) -> bool:
         return source.read(len(seal)) == seal
 
 
-# --- writing --------------------------------------------------------------------------------
-
-
-def write(path: Path, end: int, data: bytes) -> None:
-    """Append one load's lines and seal after the byte ``end``, and sync them.
-
-    When it returns, the load is recorded. When it raises ``Refused`` the file is as before; when
-    it raises ``Unopenable`` it could not be cut back, and the next opening will tell.
-    """
-    number = os.open(path, os.O_RDWR | os.O_CLOEXEC)
-    try:
-        if os.fstat(number).st_size != end:
-            raise Unopenable(
-                f"the journal {path.name} changed while it was open; nothing was recorded",
-                "another program writes to it; open the ledger again",
-            )
-        try:
-            _write_all(number, data, end)
-            os.fsync(number)
-        except BaseException as fault:
-            _cut(number, end, path)
-            if isinstance(fault, OSError):
-                raise Refused(
-                    f"the journal {path.name} could not be written: {fault.strerror}; "
-                    "nothing was recorded",
-                    hint="make room or mend the disk, and load again",
-                ) from fault
-            raise
-    finally:
-        os.close(number)
-
-
-def _write_all(number: int, data: bytes, at: int) -> None:
-    view = memoryview(data)
-    while view:
-        written = os.pwrite(number, view, at)
-        view, at = view[written:], at + written
-
-
-def _cut(number: int, end: int, path: Path) -> None:
-    try:
-        os.ftruncate(number, end)
-        os.fsync(number)
-    except OSError as fault:
-        raise Unopenable(
-            f"the journal {path.name} could be neither written nor cut back: {fault.strerror}",
-            "it is not known whether the load was recorded; open the ledger again to see",
-        ) from fault
+# --- setting aside -----------------------------------------------------------------------------
 
 
 def set_aside(files: Files, mark: Mark) -> Path:
@@ -363,34 +344,7 @@ def set_aside(files: Files, mark: Mark) -> Path:
     aside = files.beside(f"unsealed-after-{mark.head.position}", ".jsonl")
     with files.journal.open("r+b") as journal:
         journal.seek(mark.end)
-        write_new(aside, [journal.read()])
+        durable.write_new(aside, [journal.read()])
         journal.truncate(mark.end)
         os.fsync(journal.fileno())
     return aside
-
-
-def write_new(path: Path, chunks: Iterable[bytes]) -> None:
-    """Write a file that is not there yet, synced, and its name synced in its folder; raises
-    ``Unopenable``, and there is none, where the disk fails."""
-    try:
-        with path.open("xb") as target:
-            for chunk in chunks:
-                target.write(chunk)
-            target.flush()
-            os.fsync(target.fileno())
-        sync_folder(path)
-    except OSError as fault:
-        path.unlink(missing_ok=True)
-        raise Unopenable(
-            f"{path.name} could not be written: {fault.strerror}",
-            "make room or mend the disk, and try again; nothing was set aside",
-        ) from fault
-
-
-def sync_folder(path: Path) -> None:
-    """Make the names in a file's folder durable."""
-    number = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(number)
-    finally:
-        os.close(number)

@@ -7,15 +7,18 @@ synced before it takes its place, so that a crash leaves the old one or the new 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from ampelog import journal
-from ampelog.database import REPAIR, Database, State, build, collector_paused, discard, shape, wal
+from ampelog import durable, journal
+from ampelog.database import REPAIR, Database, State, collector_paused, discard, shape, wal
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Load, Mark
 from ampelog.lock import held
+
+Finish = Callable[[Database, str, Mark], None]
+"""Told of a database, its ledger's id and its last mark when it holds the whole log."""
 
 
 def first(files: Files) -> tuple[str, Mark]:
@@ -102,6 +105,25 @@ def aside(files: Files, mark: Mark) -> Finding:
     )
 
 
+def build(path: Path, ledger_id: str, loads: Iterable[Load], finish: Finish | None = None) -> Mark:
+    """Make a database from a log, under a name that is not in use yet; returns the last mark.
+    ``Refused`` where it is no ledger's log, ``Unopenable`` where the disk fails."""
+    discard(path)
+    database = Database(path, read_only=False)
+    try:
+        database.begun(ledger_id)
+        with collector_paused():
+            mark = database.fill(loads)
+        if mark is None:
+            raise Refused("the log holds no sealed event")
+        if finish is not None:
+            finish(database, ledger_id, mark)
+        database.checkpoint()  # so that one file is the whole of it
+    finally:
+        database.close()
+    return mark
+
+
 def rebuild(files: Files) -> Mark:
     """Build the database anew from the journal and put it in the old one's place."""
     fresh = new(files.database)
@@ -115,11 +137,13 @@ def rebuild(files: Files) -> Mark:
         raise damaged(files.journal, fault) from None
     finally:
         discard(fresh)
-    journal.sync_folder(files.database)
+    durable.sync_folder(files.database)
     return mark
 
 
-def establish(files: Files, ledger_id: str, loads: Iterable[Load]) -> Head:
+def establish(
+    files: Files, ledger_id: str, loads: Iterable[Load], finish: Finish | None = None
+) -> Head:
     """Write a new ledger under other names, then give both files theirs."""
     folder = files.database.parent
     if not folder.is_dir():
@@ -134,7 +158,7 @@ def establish(files: Files, ledger_id: str, loads: Iterable[Load]) -> Head:
         fresh, log = new(files.database), new(files.journal)
         try:
             with log.open("wb") as target:
-                mark = build(fresh, ledger_id, written(target, ledger_id, loads))
+                mark = build(fresh, ledger_id, written(target, ledger_id, loads), finish)
                 target.flush()
                 os.fsync(target.fileno())
             log.replace(files.journal)
@@ -142,7 +166,7 @@ def establish(files: Files, ledger_id: str, loads: Iterable[Load]) -> Head:
         finally:
             discard(fresh)
             log.unlink(missing_ok=True)
-        journal.sync_folder(files.journal)
+        durable.sync_folder(files.journal)
     return mark.head
 
 
@@ -169,7 +193,7 @@ def copied(source: BinaryIO, target: BinaryIO) -> Head:
     return mark.head
 
 
-def restore(source: Path, path: Path) -> tuple[int, Head]:
+def restore(source: Path, path: Path, finish: Finish | None = None) -> tuple[int, Head]:
     """Make a ledger from an export; returns the number of events and the head, the same as there.
 
     Every leaf and every seal is verified. ``Refused`` where a line does not verify or the file
@@ -179,7 +203,7 @@ def restore(source: Path, path: Path) -> tuple[int, Head]:
         with source.open("rb") as lines:
             ledger_id, mark = journal.opening(lines)
             loads = journal.loads(lines, mark, foreign=True)
-            head = establish(Files(path), ledger_id, loads)
+            head = establish(Files(path), ledger_id, loads, finish)
     except Damaged as fault:
         found = Finding("damaged export", f"{source.name}, line {fault.line}", fault.says)
         raise Refused(

@@ -11,7 +11,7 @@ from ampelog import moments, projection
 from ampelog.history import zone_of
 from ampelog.ledger import Ledger
 from ampelog.lines import Entry
-from ampelog.questions import ALWAYS, View
+from ampelog.questions import ALWAYS
 from ampelog.registers import KINDS as REGISTERS
 
 _USING = "\n".join(("treat", "ferment", "bottle", "pack"))
@@ -21,7 +21,12 @@ _APART = REGISTERS | {"correct"}
 
 def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
     """Whether a load is late, corrects what is recorded, or registers anew what is registered
-    already: then earlier answers may change. Forms need not be checked yet."""
+    already: then earlier answers may change. Forms need not be checked yet. Of the home premises
+    alone nothing was ever answered."""
+    return ledger.head.position > 1 and _reaches_back(ledger, entries)
+
+
+def _reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
     if not projection.is_current(ledger):
         projection.rebuild(ledger)
     last = projection.last_order(ledger)[0]
@@ -41,8 +46,8 @@ def reaches_back(ledger: Ledger, entries: Sequence[Entry]) -> bool:
         return False
     if _first_said_of(ledger, saying):
         return True
-    registers = View(ledger).cellar.registers
-    return any(registers.knows(kind, name) for kind, name in names)
+    asked = "\n".join({name for _, name in names})
+    return any((kind, name) in names for kind, name, *_ in ledger.rows("registrations", name=asked))
 
 
 def _first_said_of(ledger: Ledger, saying: Sequence[Mapping[str, Any]]) -> bool:

@@ -18,15 +18,16 @@ from itertools import permutations
 from pathlib import Path
 from typing import Any, TypeVar
 
-from msgspec import Struct
+from msgspec.structs import replace
 
-from ampelog import chain, journal, moments, outlet
+from ampelog import chain, durable, moments, outlet
+from ampelog.beside import Beside
 from ampelog.database import REPAIR, Database, shape
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Line, Load, Mark, Record
-from ampelog.keeping import agrees, catch_up, copied, damaged, establish
+from ampelog.keeping import Finish, agrees, catch_up, copied, damaged, establish
 from ampelog.lock import held
-from ampelog.scribe import Draft, Form, Scribe
+from ampelog.scribe import Coming, Draft, Form, Scribe
 
 __all__ = [
     "Coming",
@@ -44,22 +45,6 @@ __all__ = [
 
 T = TypeVar("T")
 _ATTEMPTS = 3  # to find journal and database level, while others may write in between
-
-
-class Coming(Struct, frozen=True):
-    """A load as it will be recorded: its first position, how many events, and when."""
-
-    first: int
-    count: int
-    recorded_at: str
-
-    def __len__(self) -> int:
-        return self.count
-
-    @property
-    def last(self) -> int:
-        """The position of its last event."""
-        return self.first + self.count - 1
 
 
 # --- making and opening ---------------------------------------------------------------------
@@ -228,14 +213,9 @@ class Ledger:
         """Do ``work``, which writes with ``rows``, in one transaction: all of it or nothing."""
         assert self.writable, "a ledger open for reading is not written to"
         self._settle()
-        self._database.begin()
-        try:
+        with self._database.together():
             answer = work()
             self._database.state()  # raises where an error that was passed over ended it
-        except BaseException:
-            self._database.rollback()
-            raise
-        self._database.commit()
         return answer
 
     def append(
@@ -262,16 +242,20 @@ class Ledger:
         self._settle()
         stamp = coming.recorded_at
         scribe = Scribe(drafts, self.head.position, self._mark.peaks, stamp, form)
+        insertion = Beside(lambda: self._insert(scribe, stamp))
+        if scribe.is_apart:
+            coming = replace(coming, ahead=insertion.begin)
         self._database.begin()
         try:
             answer = check(coming)
-            mark, data = self._insert(scribe, stamp)
+            mark, data = insertion.result()
             if look is not None:
                 with self._standing_at(mark):
                     look(answer)
-            journal.write(self._files.journal, self._mark.end, data)
+            durable.write(self._files.journal, self._mark.end, data)
         except BaseException:
             scribe.drop()
+            insertion.end()
             self._database.rollback()
             # An interruption may have come after the journal had the load, or half of it.
             self._behind = self._files.journal.stat().st_size != self._mark.end
@@ -297,6 +281,8 @@ class Ledger:
         written = scribe.result()
         mark = Mark(written.head, written.peaks, stamp, self._mark.end + len(written.data))
         for known, bodies in written.batches:
+            if scribe.dropped:
+                break  # interrupted twice: what is rolled back stays so
             self._database.insert(known, bodies)
         self._database.seal([mark])
         return mark, written.data
@@ -360,19 +346,19 @@ def verify(ledger: Ledger) -> list[Finding]:
     return check(ledger._database, ledger._files)
 
 
-def restore(source: Path, path: Path) -> tuple[int, Head]:
+def restore(source: Path, path: Path, finish: Finish | None = None) -> tuple[int, Head]:
     """A new ledger from an export (``keeping.restore``)."""
     from ampelog import keeping
 
-    return keeping.restore(source, path)
+    return keeping.restore(source, path, finish)
 
 
-def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
+def repair(path: Path, wait: float = 10.0, finish: Finish | None = None) -> tuple[Head, list[Path]]:
     """Mend one half of a ledger from the other (``repairing.repair``); the head, and what of the
     old files was kept."""
     from ampelog import repairing
 
-    return repairing.repair(path, wait)
+    return repairing.repair(path, wait, finish)
 
 
 def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
@@ -391,5 +377,5 @@ def export(ledger: Ledger, out: Path) -> tuple[int, Head]:
         except Damaged as fault:
             raise damaged(files.journal, fault) from None
     if out.is_file():
-        journal.sync_folder(out.resolve())
+        durable.sync_folder(out.resolve())
     return head.position, head

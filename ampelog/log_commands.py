@@ -255,12 +255,10 @@ def restore(
     source: Annotated[Path, typer.Argument(metavar="FILE", help="An export.")],
 ) -> None:
     """A new ledger from a verified export. Example: ampelog restore log.jsonl"""
-    from ampelog import ledger as ledgers
     from ampelog import upkeep
 
     asked: Settings = context.obj
-    events, head = ledgers.restore(source, asked.ledger)
-    upkeep.project(asked.ledger, asked.wait)
+    events, head = upkeep.restore(source, asked.ledger)
     if not answered(asked, {"events": events, "head": at_head(head)}):
         say.line(f"{events:,} events restored into {asked.ledger}; root {head.root[:16]}…")
 
@@ -271,12 +269,10 @@ def repair(context: typer.Context) -> None:
 
     Example: ampelog repair
     """
-    from ampelog import ledger as ledgers
     from ampelog import upkeep
 
     asked: Settings = context.obj
-    head, kept = ledgers.repair(asked.ledger, asked.wait)
-    upkeep.project(asked.ledger, asked.wait)
+    head, kept = upkeep.repair(asked.ledger, asked.wait)
     names = [str(path) for path in kept]
     if not answered(asked, {"head": at_head(head), "kept": names}):
         say.line(

@@ -23,10 +23,8 @@ from ampelog.stands import Bodies, Spans, Stand
 from ampelog.state import Lot
 from ampelog.steps import Step
 
-BEGINNING = (-(2**62), 0)
-"""Before every order of a step."""
-LAST = (2**62, 0)
-"""After every order of a step."""
+BEGINNING, LAST = (-(2**62), 0), (2**62, 0)
+"""Before every order of a step, and after."""
 
 _ASIDE = frozenset({"place", "block", "premises", "party", "material", "label"})
 SAID = frozenset({"note", "analysis", "release"})
@@ -73,8 +71,7 @@ class Kept(NamedTuple):
     changed: frozenset[str] = frozenset()
 
 
-NONE = Kept()
-"""Nothing of it."""
+NONE = Kept()  # nothing of it
 
 
 def write(
@@ -87,14 +84,8 @@ def write(
     """Write what of a projection is not kept, in the ledger's open transaction; the spans are those
     told since."""
     spans, kept = told
-    anew = ("projected", "vessel_state", "register")
-    for table in anew if kept.span else (*anew, "lot_state"):
-        ledger.rows(f"projection_empty_{table}")
-    ledger.rows("projection_drop_nodes", first=kept.nodes)
-    ledger.rows("projection_drop_edges", first=kept.nodes)
-    ledger.rows("projection_drop_ferments", first=kept.ferments)
-    ledger.rows("projection_drop_stands", first=kept.span + 1)
-    ledger.rows("projection_drop_lots_before", first=kept.span + 1)
+    if ledger.rows("projection_state"):
+        _drop(ledger, kept)
     bodies = spans.bodies(cellar)
     if kept.span:
         _make_room(ledger, {kept.span + 1: kept.changed})
@@ -104,6 +95,18 @@ def write(
     _add_lots(ledger, cellar, bodies)
     _add(ledger, cellar, kept.nodes, kept.ferments)
     _state(ledger, cellar, (order_of(steps), position), spans)
+
+
+def _drop(ledger: Ledger, kept: Kept) -> None:
+    """Drop what is not kept."""
+    lots = () if kept.span else ("lot_state",)
+    for table in ("projected", "vessel_state", "register", *lots):
+        ledger.rows(f"projection_empty_{table}")
+    ledger.rows("projection_drop_nodes", first=kept.nodes)
+    ledger.rows("projection_drop_edges", first=kept.nodes)
+    ledger.rows("projection_drop_ferments", first=kept.ferments)
+    ledger.rows("projection_drop_stands", first=kept.span + 1)
+    ledger.rows("projection_drop_lots_before", first=kept.span + 1)
 
 
 def extend(

@@ -185,7 +185,7 @@ class _Load:
         self.dry_run = said.dry_run
         self.tick = said.tick
         self.zone: ZoneInfo = history.zone_of(ledger)
-        self.of_load: dict[str, dict[str, Any]] = {}
+        self.originals: dict[str, dict[str, Any]] = {}
         self.seen: object = None
 
     def check(self, coming: Coming) -> tuple[Finding, ...]:
@@ -195,7 +195,7 @@ class _Load:
         if self.until is not None:
             return self._in_the_past(steps, corrections, self.until)
         if self.ask is None and self._in_order(steps, corrections):
-            return self._extend(in_order(steps, ()), coming.last)
+            return self._extend(in_order(steps, ()), coming)
         return self._anew(steps, corrections, coming.last)
 
     def look(self, findings: tuple[Finding, ...]) -> None:
@@ -233,7 +233,9 @@ class _Load:
         ]
         corrects = [step for step in steps if step.event["kind"] == "correct"]
         if corrects:
-            self.of_load = {step.id: step.event for step in steps}
+            self.originals = {step.id: step.event for step in steps}
+            named = self.ledger.known([step.event["corrects"] for step in corrects])
+            self.originals |= {key: record.event for key, record in named.items()}
         now = moments.from_stamp(coming.recorded_at)
         lawful = [step for step in corrects if self._lawful_correction(step, now)]
         return steps, [history.correction(step, self.zone) for step in lawful]
@@ -241,7 +243,7 @@ class _Load:
     def _lawful_correction(self, step: Step, now: int) -> bool:
         """A replacement is a whole event of the original's kind; its problems are noted."""
         event = step.event
-        original = self._original(event["corrects"])
+        original = self.originals.get(event["corrects"].lower())
         if original is None:
             says = f"no event has the id {event['corrects']}"
             hint = "`ampelog log` lists the events with their ids"
@@ -276,11 +278,6 @@ class _Load:
             replacement.get(field) != home[field] for field in ("name", "timezone")
         )
 
-    def _original(self, event_id: str) -> dict[str, Any] | None:
-        for recorded in self.ledger.known([event_id]).values():
-            return recorded.event
-        return self.of_load.get(event_id.lower())
-
     def _in_order(self, steps: Sequence[Step], corrections: Sequence[Correction]) -> bool:
         """Whether the load only adds to the end, so that nothing recorded is seen anew."""
         if corrections:
@@ -295,7 +292,7 @@ class _Load:
         known = set(projection.state_of(self.ledger)["watched"])
         return watched(steps) <= known and not projection.said_later(self.ledger, steps, self.zone)
 
-    def _extend(self, steps: Sequence[Step], position: int) -> tuple[Finding, ...]:
+    def _extend(self, steps: Sequence[Step], coming: Coming) -> tuple[Finding, ...]:
         ledger = self.ledger
         first = ledger.head.position == 1
         touched = () if first else steps
@@ -309,9 +306,10 @@ class _Load:
         registered(steps, cellar.registers)
         orders = (step.order for step in steps if projection.depends(step))
         spans = spans_of(ledger, min(orders, default=projection.LAST))
+        coming.ahead()
         refusals = spans.tell(cellar, steps, self._ticks("replaying", len(steps)))
         self._refuse(steps, cellar, refusals)
-        projection.extend(ledger, cellar, steps, position, spans)
+        projection.extend(ledger, cellar, steps, coming.last, spans)
         self.seen = (steps, cellar)
         return tuple(cellar.findings)
 

@@ -9,15 +9,16 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 from msgspec import Struct, field
 
-from ampelog import journal
+from ampelog import durable, journal
 from ampelog.checking import stored
-from ampelog.database import Database, build, discard, wal
+from ampelog.database import Database, discard, wal
 from ampelog.errors import Refused, Unopenable
 from ampelog.journal import Damaged, Files, Head, Load, Mark
-from ampelog.keeping import new, written
+from ampelog.keeping import Finish, build, new, written
 from ampelog.lock import held
 
 
@@ -46,13 +47,14 @@ class Evidence(Struct):
             yield load
 
 
-def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
+def repair(path: Path, wait: float = 10.0, finish: Finish | None = None) -> tuple[Head, list[Path]]:
     """Build the database from the journal, or the journal from the database, whichever verifies.
 
     Returns the head and the old files, which are kept beside. Where both verify, the one that
     holds more is right, as long as the other tells the same up to where it ends. ``Refused``, and
     nothing changed, where neither verifies, where they tell two histories, or where what may have
     been recorded and cannot be verified would be left behind; ``Unopenable`` where the disk fails.
+    ``finish`` is called of a database that is built anew.
     """
     files = Files(path)
     if not files.journal.exists() and not files.database.exists():
@@ -60,14 +62,13 @@ def repair(path: Path, wait: float = 10.0) -> tuple[Head, list[Path]]:
     with held(files.lock, exclusive=True, wait=wait):
         fresh = new(files.database)
         try:
-            log = _journal_evidence(files, fresh)
             base = _database_evidence(files)
+            log = _journal_evidence(files, fresh, base, finish)
             if not log.position and not base.position:
                 raise _no_repair(files, [log.says, base.says])
             if log.position and base.position:
                 _same_history(files, log, base)
-            renamed = base.position and log.ledger_id != base.ledger_id
-            if log.position >= base.position and not renamed:
+            if _tells_more(log, base):
                 _nothing_left_behind(files, log, base)
                 return log.mark.head, _database_from_journal(files, log, fresh)
             return base.mark.head, _journal_from_database(files, base)
@@ -88,16 +89,28 @@ def _no_repair(files: Files, reasons: Iterable[str]) -> Refused:
     )
 
 
-def _journal_evidence(files: Files, fresh: Path) -> Evidence:
-    """What the journal proves, and a database of that much under the name ``fresh``."""
+def _tells_more(log: Evidence, base: Evidence) -> bool:
+    renamed = base.position and log.ledger_id != base.ledger_id
+    return log.position >= base.position and not renamed
+
+
+def _journal_evidence(files: Files, fresh: Path, base: Evidence, finish: Finish | None) -> Evidence:
+    """What the journal proves, and a database of that much under the name ``fresh``, finished where
+    it will be used."""
     log = Evidence()
+
+    def finished(*built: Any) -> None:
+        if finish is not None and _tells_more(log, base):
+            finish(*built)
+
     if not files.journal.exists():
         log.says = f"{files.journal.name} is missing"
         return log
     try:
         with files.journal.open("rb") as source:
             log.ledger_id, start = journal.opening(source)
-            build(fresh, log.ledger_id, _readable(files, log, journal.loads(source, start)))
+            loads = _readable(files, log, journal.loads(source, start))
+            build(fresh, log.ledger_id, loads, finished)
     except Damaged as fault:
         log.says = f"{files.journal.name}, line {fault.line}: {fault.says}"
     except Refused as fault:
@@ -177,7 +190,7 @@ def _database_from_journal(files: Files, log: Evidence, fresh: Path) -> list[Pat
             old.rename(other)
             kept.append(other)
     fresh.replace(files.database)
-    journal.sync_folder(files.database)
+    durable.sync_folder(files.database)
     return kept
 
 
@@ -203,5 +216,5 @@ def _journal_from_database(files: Files, base: Evidence) -> list[Path]:
     finally:
         database.close()
         fresh.unlink(missing_ok=True)
-    journal.sync_folder(files.journal)
+    durable.sync_folder(files.journal)
     return kept

@@ -29,6 +29,31 @@ BATCH = 20_000
 """Events in one insert: some 15 MB."""
 
 
+def _nothing() -> None:
+    pass
+
+
+class Coming(Struct, frozen=True):
+    """A load as it will be recorded: its first position, how many events, and when.
+
+    A check that asks nothing more of the log calls ``ahead``: what is coming may then be put into
+    the database while the check goes on.
+    """
+
+    first: int
+    count: int
+    recorded_at: str
+    ahead: Callable[[], None] = _nothing
+
+    def __len__(self) -> int:
+        return self.count
+
+    @property
+    def last(self) -> int:
+        """The position of its last event."""
+        return self.first + self.count - 1
+
+
 class Draft(Struct, frozen=True, gc=False):
     """An event about to be recorded; ``event`` has ``id`` and ``by`` filled.
 
@@ -113,6 +138,7 @@ class Scribe:
     ) -> None:
         self._drafts, self._said, self._form = drafts, (after, peaks, recorded_at), form
         self._process: Popen[bytes] | None = None
+        self.dropped = False
         if len(drafts) >= MANY and (os.cpu_count() or 1) > 1:
             self._begin()
 
@@ -130,23 +156,29 @@ class Scribe:
             words = (sys.executable, "-c", _FRESH)
             self._process = Popen(words, stdin=given, stdout=self._written, stderr=DEVNULL)
 
+    @property
+    def is_apart(self) -> bool:
+        """Whether a process of its own writes it out."""
+        return self._process is not None
+
     def result(self) -> Written:
-        """What was written out; raises what writing it out raises."""
-        process, self._process = self._process, None
-        if process is not None:
+        """What was written out; raises what writing it out raises, and where it was dropped."""
+        if self._process is not None:
             with self._written:
-                if process.wait() == 0:
+                if self._process.wait() == 0:
                     self._written.seek(0)
                     batches, data, head, peaks = marshal.loads(self._written.read())
                     return Written(batches, data, Head(*head), peaks)
+        if self.dropped:
+            raise Refused("the load was dropped")
         return write_out(self._drafts, *self._said, self._form)
 
     def drop(self) -> None:
-        """Nobody wants it any more: the load was refused."""
+        """Nobody wants it any more, nor a thread that waits for it: the load was refused."""
+        self.dropped = True
         if self._process is not None:
             self._process.kill()
             self._process.wait()
-            self._process = None
             self._written.close()
 
 

@@ -8,8 +8,10 @@ from typing import Any
 from ampelog import history, moments, projection
 from ampelog import ledger as ledgers
 from ampelog.cellar import Cellar
+from ampelog.database import Database
 from ampelog.errors import Finding, Refused
 from ampelog.graph import Ferment
+from ampelog.journal import Mark
 from ampelog.ledger import Draft, Head, Ledger
 from ampelog.moments import NotATime
 from ampelog.replay import begun
@@ -44,11 +46,39 @@ def init(path: Path, premises: str, timezone: str, by: str, now: int) -> Head:
     return ledgers.create(path, Draft(event, found.instant), moments.to_stamp(now))
 
 
-def project(path: Path, wait: float = 10) -> None:
-    """Write the projection of a ledger that was just restored or repaired."""
-    with ledgers.opened(path, write=True, wait=wait) as ledger:
-        if not projection.is_current(ledger):
-            projection.rebuild(ledger)
+class _Built(Ledger):
+    """A ledger whose files have not their names yet."""
+
+    def __init__(self, database: Database, ledger_id: str, mark: Mark) -> None:
+        self.path, self.writable, self.notices = database.path, True, []
+        self._behind, self._database, self._mark = False, database, mark
+        self.ledger_id = ledger_id
+
+
+def restore(source: Path, path: Path) -> tuple[int, Head]:
+    """A new ledger from an export, projected (``keeping.restore``)."""
+    return ledgers.restore(source, path, lambda *built: project(_Built(*built)))
+
+
+def repair(path: Path, wait: float = 10) -> tuple[Head, list[Path]]:
+    """Mend one half of a ledger from the other (``repairing.repair``), and project it."""
+    built: list[Ledger] = []
+
+    def finish(*made: Any) -> None:
+        built.append(_Built(*made))
+        project(built[0])
+
+    done = ledgers.repair(path, wait, finish)
+    if not built:  # the database is the one that was there
+        with ledgers.opened(path, write=True, wait=wait) as ledger:
+            project(ledger)
+    return done
+
+
+def project(ledger: Ledger) -> None:
+    """Write the projection of a ledger where it does not stand for the whole log."""
+    if not projection.is_current(ledger):
+        projection.rebuild(ledger)
 
 
 def verify(ledger: Ledger) -> dict[str, Any]:

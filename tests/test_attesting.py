@@ -613,8 +613,8 @@ def twin(folder: Path, ledger_id: str, loads: list[str]) -> Path:
     path = folder / "twin.duckdb"
     first = ledger.Draft(dict(HOME), moments.instant(HOME["at"], moments.zone_of(HOME["timezone"])))
     ledger.create(path, first, moments.to_stamp(NOW), ledger_id)
-    upkeep.project(path)
     with ledger.opened(path, write=True) as opened:
+        upkeep.project(opened)
         for one in loads:
             Vintage(opened).record(as_lines(one))
     return path

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 from typer.main import get_command
 
@@ -308,8 +309,22 @@ def test_repair_and_restore_give_the_same_head(cellar: Run, tmp_path: Path) -> N
     assert cellar("lots").code == 3
     repaired = cellar("repair", "--json")
     assert (repaired.code, repaired.json["head"]) == (0, exported["head"])
-    assert cellar("verify").code == 0
+    for name in ("cellar", "new"):
+        verified = cellar("verify", "--json", "--ledger", f"{name}.duckdb").json
+        assert verified["ok"]
+        assert verified["checked"]["projection"], "it is projected already"
     assert cellar("lots", "--json").out == cellar("lots", "--json", "--ledger", "new.duckdb").out
+
+
+def test_a_database_that_is_right_is_projected_by_a_repair(cellar: Run, tmp_path: Path) -> None:
+    kept = tmp_path / "cellar.journal.jsonl"
+    whole = kept.read_bytes()
+    kept.unlink()
+    with duckdb.connect(str(tmp_path / "cellar.duckdb")) as database:
+        database.execute("delete from projected")
+    assert cellar("repair").code == 0
+    assert kept.read_bytes() == whole
+    assert cellar("verify", "--json").json["checked"]["projection"]
 
 
 @pytest.mark.parametrize(

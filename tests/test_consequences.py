@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from ampelog import consequences, correcting, lines
+from ampelog import consequences, correcting, lines, upkeep
 from ampelog import ledger as ledgers
 from ampelog.consequences import answers, changes, differs
 from ampelog.errors import Refused
@@ -16,7 +17,7 @@ from ampelog.lateness import reaches_back
 from ampelog.questions import View
 from ampelog.recording import supposed
 from ampelog.state import Lot
-from tests.conftest import NOW, ZONE, Vintage, as_lines
+from tests.conftest import HOME, NOW, ZONE, Vintage, as_lines
 from tests.program import copied
 
 pytest_plugins = ("tests.running",)
@@ -180,6 +181,18 @@ def test_what_nothing_earlier_rests_on_is_not_asked_about(vintage: Vintage, says
     vintage.load(ESTATE)
     entries, _ = lines.read(as_lines(says), "lines", ZONE, NOW)
     assert not reaches_back(vintage.ledger, entries)
+
+
+def test_of_a_ledger_that_holds_nothing_there_was_no_earlier_answer(
+    vintage: Vintage, tmp_path: Path
+) -> None:
+    """Home registered again is late once something rests on it."""
+    entries, _ = lines.read(as_lines(json.dumps(HOME)), "lines", ZONE, NOW)
+    assert reaches_back(vintage.ledger, entries)
+    path = tmp_path / "empty.duckdb"
+    upkeep.init(path, "Home", ZONE.key, "Ines", NOW)
+    with ledgers.opened(path) as empty:
+        assert not reaches_back(empty, entries)
 
 
 def test_of_wine_that_a_load_begins_there_was_no_earlier_answer(vintage: Vintage) -> None:

@@ -30,7 +30,7 @@ KILLS = 50
 WORKS = """
 import os, random, sys
 from pathlib import Path
-from ampelog import database, journal, ledger
+from ampelog import database, durable, ledger
 from tests.logs import draft, recorded
 
 path, seed, loads, dies = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
@@ -54,9 +54,9 @@ with ledger.opened(path, write=True) as book:
     for load in range(loads):
         last = load == loads - 1
         if dies == "before the journal" and last:
-            journal.write = dying(journal.write, True)
+            durable.write = dying(durable.write, True)
         if dies == "within the journal" and last:
-            journal.write = half
+            durable.write = half
         if dies == "before the commit" and last:
             database.Database.commit = dying(database.Database.commit, True)
         if dies == "after the commit" and last:

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from ampelog import chain, journal, lock
+from ampelog import chain, durable, journal, lock
 from ampelog.errors import Refused, Unopenable
 from ampelog.journal import Damaged, Files, Load, Mark
 from tests.logs import LEDGER_ID, event, flipped, journal_of, made
@@ -213,14 +213,14 @@ def log(tmp_path: Path) -> Path:
 
 def test_a_load_is_written_after_the_last_seal(log: Path) -> None:
     before, lines = log.read_bytes(), text_of(1, 1)
-    journal.write(log, len(before), b"".join(lines[3:]))
+    durable.write(log, len(before), b"".join(lines[3:]))
     assert log.read_bytes() == b"".join(lines)
 
 
 def test_a_write_in_pieces_is_whole(log: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before, real = log.read_bytes(), os.pwrite
     monkeypatch.setattr(os, "pwrite", lambda number, data, at: real(number, data[:7], at))
-    journal.write(log, len(before), b"a line of its own\n")
+    durable.write(log, len(before), b"a line of its own\n")
     assert log.read_bytes() == before + b"a line of its own\n"
 
 
@@ -244,9 +244,9 @@ def test_a_failed_write_is_cut_back_and_nothing_happened(
     before = log.read_bytes()
     monkeypatch.setattr(os, call, next(failing(call)))
     with pytest.raises(Refused, match="No space left on device; nothing was recorded"):
-        journal.write(log, len(before), b"a line\n")
+        durable.write(log, len(before), b"a line\n")
     assert log.read_bytes() == before
-    journal.write(log, len(before), b"a line\n")
+    durable.write(log, len(before), b"a line\n")
     assert log.read_bytes() == before + b"a line\n"
 
 
@@ -254,7 +254,7 @@ def test_half_a_write_is_cut_back(log: Path, monkeypatch: pytest.MonkeyPatch) ->
     before, stand_in = log.read_bytes(), next(failing("pwrite", after=1))
     monkeypatch.setattr(os, "pwrite", lambda number, data, at: stand_in(number, data[:3], at))
     with pytest.raises(Refused):
-        journal.write(log, len(before), b"a line\n")
+        durable.write(log, len(before), b"a line\n")
     assert log.read_bytes() == before
 
 
@@ -268,7 +268,7 @@ def test_an_interrupted_write_is_cut_back(log: Path, monkeypatch: pytest.MonkeyP
 
     monkeypatch.setattr(os, "fsync", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        journal.write(log, len(before), b"a line\n")
+        durable.write(log, len(before), b"a line\n")
     assert log.read_bytes() == before
 
 
@@ -279,14 +279,14 @@ def test_a_write_that_cannot_be_cut_back_is_not_called_either(
     monkeypatch.setattr(os, "fsync", next(failing("fsync")))
     monkeypatch.setattr(os, "ftruncate", next(failing("ftruncate")))
     with pytest.raises(Unopenable, match="neither written nor cut back"):
-        journal.write(log, len(before), b"a line\n")
+        durable.write(log, len(before), b"a line\n")
 
 
 def test_a_journal_that_grew_meanwhile_is_not_written_to(log: Path) -> None:
     end = log.stat().st_size
     log.write_bytes(log.read_bytes() + b"someone else\n")
     with pytest.raises(Unopenable, match="changed while it was open"):
-        journal.write(log, end, b"a line\n")
+        durable.write(log, end, b"a line\n")
     assert log.read_bytes().endswith(b"someone else\n")
 
 

@@ -13,8 +13,9 @@ from typing import Any
 
 import duckdb
 import pytest
+from pydantic import ValidationError
 
-from ampelog import chain, database, journal, ledger, moments, resources
+from ampelog import chain, database, durable, ledger, lines, moments, resources, scribe
 from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.ledger import Coming, Draft, Head
 from tests.logs import (
@@ -229,6 +230,70 @@ def test_an_error_that_the_check_passes_over_records_nothing(path: Path) -> None
         book.append(drafts(1, 1), recorded(1), len)
 
 
+@pytest.fixture
+def apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every load is written out by a process of its own."""
+    monkeypatch.setattr(scribe, "MANY", 1)
+
+
+def put_in(book: ledger.Ledger, coming: Coming) -> None:
+    """Have a load put in beside the check, and wait until the check sees it."""
+    coming.ahead()
+    until = time.monotonic() + 30
+    while book.rows("ledger_records", first=coming.last, last=coming.last) == []:
+        assert time.monotonic() < until, "nothing was put in"
+
+
+@pytest.mark.usefixtures("apart")
+def test_a_load_is_put_in_while_its_check_goes_on(path: Path) -> None:
+    made(path)
+
+    def check(coming: Coming) -> str:
+        put_in(book, coming)
+        assert book.head.position == 1, "it is not recorded yet"
+        return "checked"
+
+    with ledger.opened(path, write=True) as book:
+        assert book.append(drafts(1, 3), recorded(1), check) == "checked"
+        assert [record.event for record in book.records(2)] == [event(n) for n in (1, 2, 3)]
+    with ledger.opened(path) as book:
+        assert (book.head.position, ledger.verify(book)) == (4, [])
+
+
+@pytest.mark.usefixtures("apart")
+@pytest.mark.parametrize("waits", [True, False])
+@pytest.mark.parametrize("fault", [Refused("no"), KeyboardInterrupt()])
+def test_what_was_put_in_goes_with_a_refusal(
+    path: Path, fault: BaseException, *, waits: bool
+) -> None:
+    (head,) = made(path)
+    before = bytes_of(path)
+
+    def check(coming: Coming) -> None:
+        put_in(book, coming) if waits else coming.ahead()
+        raise fault
+
+    with ledger.opened(path, write=True) as book:
+        with pytest.raises(type(fault)):
+            book.append(drafts(1, 3), recorded(1), check)
+        assert (book.head, len(book.records()), bytes_of(path)) == (head, 1, before)
+        book.append(drafts(1, 2), recorded(1), len)
+    with ledger.opened(path) as book:
+        assert (book.head.position, ledger.verify(book)) == (3, [])
+
+
+@pytest.mark.usefixtures("apart")
+def test_a_form_that_fails_refuses_what_is_put_in_ahead(path: Path) -> None:
+    made(path)
+    before = bytes_of(path)
+    with ledger.opened(path, write=True) as book:
+        with pytest.raises(ValidationError):
+            book.append(drafts(1, 3), recorded(1), lambda coming: coming.ahead(), lines.whole)
+        assert bytes_of(path) == before
+        book.append(drafts(1, 2), recorded(1), len)
+    assert opens(path).position == 3
+
+
 def test_an_id_is_recorded_once(path: Path) -> None:
     made(path, 1)
     before = bytes_of(path)
@@ -322,7 +387,7 @@ def test_an_interruption_after_the_seal_was_synced_is_caught_up(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made(path)
-    real = journal.write
+    real = durable.write
 
     def interrupted(*given: Any) -> None:
         real(*given)
@@ -330,7 +395,7 @@ def test_an_interruption_after_the_seal_was_synced_is_caught_up(
 
     with ledger.opened(path, write=True) as book:
         with monkeypatch.context() as patched:
-            patched.setattr(journal, "write", interrupted)
+            patched.setattr(durable, "write", interrupted)
             with pytest.raises(KeyboardInterrupt):
                 book.append(drafts(1, 1), recorded(1), len)
         book.append(drafts(2, 2), recorded(2), len)

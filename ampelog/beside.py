@@ -1,0 +1,45 @@
+"""One piece of work, done beside other work once it may begin, or when its result is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from threading import Thread
+from typing import Generic, TypeVar
+
+T = TypeVar("T")
+
+
+class Beside(Generic[T]):
+    """A piece of work that is done once: in a thread of its own, where ``begin`` was called."""
+
+    def __init__(self, work: Callable[[], T]) -> None:
+        self._work = work
+        self._thread: Thread | None = None
+        self._done: list[T] = []
+        self._fault: BaseException | None = None
+
+    def begin(self) -> None:
+        """Do it beside whatever goes on; it raises nothing here."""
+        if self._thread is None:
+            self._thread = Thread(target=self._run, daemon=True)
+            self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self._done.append(self._work())
+        except BaseException as fault:  # noqa: BLE001 - whoever asks for the result is told
+            self._fault = fault
+
+    def result(self) -> T:
+        """What it gave, waited for; raises what it raised."""
+        if self._thread is None:
+            return self._work()
+        self.end()
+        if self._fault is not None:
+            raise self._fault
+        return self._done[0]
+
+    def end(self) -> None:
+        """Wait until it does nothing any more, whatever became of it."""
+        if self._thread is not None:
+            self._thread.join()
