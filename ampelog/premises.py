@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from ampelog import history, moments
+from ampelog import moments
 from ampelog.graph import Ferment, Graph
 from ampelog.questions import View
 from ampelog.registers import Registers
@@ -45,16 +45,10 @@ class Premises:
         self._used: dict[str, int] | None = None
 
     @cached_property
-    def known(self) -> list[Step]:
-        """All the events in force, in order of time, those after the question's day too: what they
-        register first holds from the beginning."""
-        return history.steps_of(self._view.ledger, self._view.head.position)
-
-    @property
     def steps(self) -> list[Step]:
         """The events in force up to the question's day, in order of time."""
         until = self._view.until
-        return [step for step in self.known if until is None or step.instant <= until]
+        return [step for step in self._view.known if until is None or step.instant <= until]
 
     @property
     def alone(self) -> bool:
@@ -83,8 +77,8 @@ class Premises:
         """The premises where wine may have been fermented: one where the events say so."""
         if self.alone or ferment is None:
             return tuple(self.names)
-        step = next((each for each in self.steps if each.position == ferment.position), None)
-        name = self.of(ferment.vessel, step.instant) if step is not None else None
+        told = self._view.events([ferment.position])[ferment.position]
+        name = self.of(ferment.vessel, moments.instant(told["at"], self._view.zone))
         return (name,) if name is not None else tuple(self.names)
 
     def stayed(self, ferment: Ferment) -> bool:
@@ -177,7 +171,7 @@ def stays(view: View, lot: Lot, instant: int) -> dict[int | None, Stay]:
     """Where the wine of a lot has been: by the position of each fill, of a bulk lot under None."""
     premises = Premises(view, instant)
     steps = premises.steps
-    cellar = _replayed(view, steps, premises.known)
+    cellar = _replayed(view, steps, view.known)
     by_position = {step.position: step for step in steps}
     there = cellar.lots[lot.name]
     found: dict[int | None, Stay] = {}

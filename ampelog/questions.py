@@ -69,13 +69,12 @@ class View:
     def _replay(self) -> None:
         from ampelog.replay import fresh, registered
 
-        known = history.steps_of(self.ledger, self.head.position)
-        self._steps = known
+        self._steps = self.known
         if self.until is not None:
-            self._steps = [step for step in known if step.instant <= self.until]
+            self._steps = [step for step in self.known if step.instant <= self.until]
         with history.still():
             # A first registration holds from the beginning, so all of them count on any day.
-            self.cellar, refusals = fresh(self._steps, self.zone, registers=registered(known))
+            self.cellar, refusals = fresh(self._steps, self.zone, registers=registered(self.known))
         self.refusals = refusals
         # An excerpt comes from outside: whoever asks looks whether it is whole.
         whole = self.ledger.within is None
@@ -96,11 +95,15 @@ class View:
         return moments.day(self.today, self.zone)
 
     @cached_property
+    def known(self) -> list[Step]:
+        """All the events in force, in order of time, those after the question's day too: what they
+        register first holds from the beginning."""
+        return history.steps_of(self.ledger, self.head.position)
+
+    @property
     def steps(self) -> list[Step]:
-        """All the events in force, in order of time."""
-        if self._steps is None:  # and stays so: the cellar is still the one that stands
-            return history.steps_of(self.ledger, self.head.position)
-        return self._steps
+        """All the events in force that have happened, in order of time."""
+        return self.known if self._steps is None else self._steps
 
     def beginning(self) -> Cellar:
         """An empty cellar, in which the steps may happen once more and be watched."""
@@ -115,8 +118,7 @@ class View:
         question of that instant. It holds until the cellar goes on."""
         self._by_position  # noqa: B018  all of them once, not anew for each of many moments
         found = copy(self)
-        for name in ("today", "steps"):
-            found.__dict__.pop(name, None)
+        found.__dict__.pop("today", None)
         found.cellar, found._steps, found._graph = cellar, steps, None
         found.until, found.as_of = instant, moments.day(instant, self.zone).isoformat()
         return found
@@ -231,9 +233,9 @@ class View:
     def events(self, positions: Iterable[int]) -> dict[int, dict[str, Any]]:
         """The events at these positions as they take effect: corrected, with the original's id."""
         wanted = set(positions)
-        if self._steps is not None:
+        if self._steps is not None or "known" in self.__dict__:  # all of them are here
             told = [self._by_position[one] for one in wanted if one in self._by_position]
-            happened = [step for step in told if step.order <= self._steps[-1].order]
+            happened = [step for step in told if step.order <= self.steps[-1].order]
             happened.sort(key=lambda step: step.order)
             return {step.position: {**step.event, "id": step.id} for step in happened}
         asked = "\n".join(str(position) for position in sorted(wanted))
@@ -313,8 +315,7 @@ class View:
     def again(self, steps: list[Step], cellar: Cellar) -> View:
         """The same view on a cellar in which these steps, all of its own, happened once more."""
         twin = copy(self)
-        for name in ("steps", "_by_position"):
-            twin.__dict__.pop(name, None)
+        twin.__dict__.pop("_by_position", None)
         twin._steps, twin._graph, twin._leaves, twin.cellar = steps, None, {}, cellar
         return twin
 
