@@ -116,7 +116,7 @@ def part(event: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
     event what has none; the private part has their texts by JSON pointer (RFC 6901).
     """
     private: dict[str, str] = {}
-    return _without(event, "", private), private
+    return _without(event, "", private)[0], private
 
 
 def whole(public: Mapping[str, Any], private: Mapping[str, str]) -> dict[str, Any]:
@@ -134,24 +134,29 @@ def whole(public: Mapping[str, Any], private: Mapping[str, str]) -> dict[str, An
     return event
 
 
-def _without(node: Mapping[str, Any], pointer: str, private: dict[str, str]) -> dict[str, Any]:
-    public = {}
+def _without(
+    node: Mapping[str, Any], pointer: str, private: dict[str, str]
+) -> tuple[dict[str, Any], bool]:
+    """An object without its private texts, which are noted; and whether it is plain (``_look``)."""
+    public, plain = {}, True
     for key, value in node.items():
-        kind = type(value)
-        if kind is str:
+        if type(value) is str:
             if key in PRIVATE:
                 private[f"{pointer}/{key}"] = value
                 continue
-        elif (kind is dict or kind is list) and key != OPEN and _look(value) != _BARE:
-            public[key] = _within(value, f"{pointer}/{_escaped(key)}", private)
-            continue
+        else:
+            look = _look(value)
+            plain = plain and look != _OTHER
+            if look != _BARE and key != OPEN:
+                public[key] = _within(value, f"{pointer}/{_escaped(key)}", private)
+                continue
         public[key] = value
-    return public
+    return public, plain
 
 
 def _within(node: Any, pointer: str, private: dict[str, str]) -> Any:
     if type(node) is dict:
-        return _without(node, pointer, private)
+        return _without(node, pointer, private)[0]
     if type(node) is list:
         return [_within(item, f"{pointer}/{index}", private) for index, item in enumerate(node)]
     return node
@@ -163,7 +168,7 @@ def _escaped(key: str) -> str:
 
 def private_hash(salt: str, private: Mapping[str, str]) -> str:
     """SHA-256 of the salt's bytes and the private part's canonical text."""
-    return sha256(bytes.fromhex(salt) + canonical(private).encode()).hexdigest()
+    return sha256(bytes.fromhex(salt) + _text(private, plain=True).encode()).hexdigest()
 
 
 def leaf_hash(public: Mapping[str, Any], private: str, position: int, recorded_at: str) -> str:
@@ -181,8 +186,8 @@ def _leaf(public: str, private: str, position: int, recorded_at: str) -> str:
 
 def entry(event: Mapping[str, Any], position: int, recorded_at: str, salt: str) -> tuple[str, str]:
     """The canonical text of a whole event and its leaf hash; raises ``NotCanonical``."""
-    plain = _look(event) != _OTHER  # of its public part too
-    public, private = part(event)
+    private: dict[str, str] = {}
+    public, plain = _without(event, "", private)
     shown = _text(public, plain=plain)
     leaf = _leaf(shown, private_hash(salt, private), position, recorded_at)
     return _text(event, plain=plain), leaf
