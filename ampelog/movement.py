@@ -394,7 +394,6 @@ def into(cellar: Cellar, fill: Fill, pool: Pool, order: tuple[int, int]) -> Lot:
         lot.sort, lot.format = fill.sort, fill.format or lot.format
         lot.owners = frozenset()
         lot.since = lot.since if lot.name in pool.lots else order
-    if not pool.owners <= lot.owners:
-        lot.owners |= pool.owners
+    lot.shared_by(pool.owners)
     cellar.touched(lot)
     return lot

@@ -229,6 +229,11 @@ class Lot:
         """All that is held."""
         return sum(holding.amount for holding in self.holdings.values())
 
+    def shared_by(self, owners: frozenset[str | None]) -> None:
+        """What is of these owners came into it."""
+        if not owners <= self.owners:
+            self.owners |= owners
+
     def tally(self, sort: str) -> Tally:
         """The figures in the unit of a sort: kg of fruit, L of wine and bottles."""
         unit = UNITS[sort]

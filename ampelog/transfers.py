@@ -9,7 +9,7 @@ from typing import Any
 from ampelog import quantities
 from ampelog.cellar import Cellar
 from ampelog.endpoints import CannotHave, said
-from ampelog.movement import Draw, Fill, Pool, arrive, draws, fills, take
+from ampelog.movement import Draw, Fill, Pool, arrive, close, draws, fills, reduce, take
 from ampelog.room import may_arrive
 from ampelog.state import MASS, VOLUME, Lot
 from ampelog.steps import Step
@@ -117,12 +117,40 @@ def _move(
     pomace: Sequence[Fill] = (),
 ) -> None:
     """Within one dimension: the shortfall is lost, more out than in is a gain with a reason."""
+    if len(out) == len(found) == 1 and not pomace and _topped(cellar, step, out[0], found[0]):
+        return
     missing = shortfall(cellar, step, out, found)
     may_arrive(cellar, step, out, [*found, *pomace])
     pressed = sum(fill.amount for fill in found) if step.model.kind == "press" else 0
     pool = take(cellar, step, out, volume=pressed)
     book(cellar, out, found, missing, step.model.kind)
     _arrive(cellar, step, pool, found, list(pomace))
+
+
+def _topped(cellar: Cellar, step: Step, draw: Draw, fill: Fill) -> bool:
+    """What most toppings are, and so most of a log: a little of one lot comes to vessels of another
+    that were filled together before. No more is mixed, shared or netted than the same would be
+    below. False, and nothing done, where there is more to it."""
+    source, lot, holding = draw.lot, cellar.lots.get(fill.lot), draw.holding
+    if lot is None or lot is source or not source.sort == lot.sort == fill.sort == VOLUME:
+        return False
+    if draw.role or holding.holds or fill.full or fill.fraction:
+        return False
+    if draw.amount >= holding.amount or draw.amount != fill.amount:
+        return False
+    together = lot.together(fill.vessels)
+    if together is None or max(fill.amounts) > together.least:
+        return False
+    node = close(cellar, step, source, draw.vessel)
+    reduce(source, draw.vessel, draw.amount)
+    cellar.touched(source)
+    source.tally(VOLUME).out += draw.amount
+    book_in(cellar, (fill,))
+    lot.shared_by(cellar.owners(source, step.instant))
+    cellar.touched(lot)
+    together.add(node, fill.amounts)
+    cellar.check_capacities(step, lot, fill.vessels)
+    return True
 
 
 def shortfall(cellar: Cellar, step: Step, out: Sequence[Draw], found: Sequence[Fill]) -> int:
@@ -160,10 +188,6 @@ def book(
     A loss is borne by the lots drawn, a gain by those filled, in proportion.
     """
     sort = MASS if out[0].lot.sort == MASS else VOLUME
-    if len(out) == len(found) == 1 and not missing and found[0].lot != out[0].lot.name:
-        out[0].lot.tally(sort).out += out[0].amount  # most toppings: nothing to share or to net
-        book_in(cellar, found)
-        return
     drawn: dict[str, int] = {}
     for draw in out:
         drawn[draw.lot.name] = drawn.get(draw.lot.name, 0) + draw.amount

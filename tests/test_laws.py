@@ -7,7 +7,8 @@ The oracle (``tests/oracles.py``) follows every litre in exact fractions, as a l
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+import random
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from typing import Any
 
@@ -15,7 +16,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ampelog import projection, stands, upkeep
+from ampelog import projection, stands, transfers, upkeep
 from ampelog.composition import Composition
 from ampelog.errors import Refused
 from ampelog.genealogy import Kinds
@@ -405,3 +406,68 @@ def test_the_laws_are_tried_on_ledgers_of_every_movement() -> None:
     }
     assert most > 15
     assert UNIT == 10**12
+
+
+BARRELS = ["R-1", "R-2", "R-3"]
+
+
+def toppings(chance: random.Random) -> Iterator[Event]:
+    """Three barrels of a lot, topped again and again: mostly together and from wine of one other
+    lot or two, now and then one alone, with a loss, to the last drop, or after a look."""
+    said = {"at": "2024-01-01", "state": "wine"}
+    for lot, vessel in (("A", "T-A"), ("C", "T-C")):
+        yield {"kind": "receive", **said, "lot": lot, "vessel": vessel, "volume": "60 L"}
+    yield {"kind": "lot", "at": "2024-01-01", "name": "C", "owner": "Guest"}
+    for number, vessel in enumerate(BARRELS):
+        volume = f"{200 + number * chance.randrange(2)} L"
+        yield {"kind": "receive", **said, "lot": "B", "vessel": vessel, "volume": volume}
+    left = {"A": 60, "C": 60}
+    for month in range(1, 25):
+        lot = chance.choice("AAC")
+        at = f"{2024 + month // 13}-{(month - 1) % 12 + 1:02}-15"
+        ends = {"from": {"lot": lot, "vessel": f"T-{lot}", "volume": "6 L"}, "to": {"lot": "B"}}
+        if chance.random() < 0.2 or left[lot] <= 6:
+            yield {
+                "kind": "gauge",
+                "at": at,
+                "lot": "B",
+                "vessel": "R-2",
+                "volume": "195 L",
+                "reason": "inventory",
+            }
+            continue
+        left[lot] -= 6
+        each = "2 L" if chance.random() < 0.8 else "1.9 L"
+        if chance.random() < 0.9:
+            ends["to"] |= {"vessels": BARRELS, "each": each}
+        else:
+            ends["to"] |= {"vessel": chance.choice(BARRELS), "volume": "6 L"}
+        yield {"kind": "top", "at": at, **ends}
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_most_toppings_are_is_what_any_movement_is(
+    monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    events = [
+        {**event, "id": f"01890000-0000-7000-8000-{number:012d}", "by": "Ines"}
+        for number, event in enumerate(toppings(random.Random(seed)))
+    ]
+    taken: list[bool] = []
+    real = transfers._topped
+
+    def seen(*given: Any) -> bool:
+        taken.append(real(*given))
+        return taken[-1]
+
+    monkeypatch.setattr(transfers, "_topped", seen)
+    one = replayed(events).cellar
+    monkeypatch.setattr(transfers, "_topped", lambda *_: False)
+    other = replayed(events).cellar
+    assert {True, False} <= set(taken)
+    assert {name: lot.dump() for name, lot in one.lots.items()} == {
+        name: lot.dump() for name, lot in other.lots.items()
+    }
+    assert (one.graph.nodes, one.vessels) == (other.graph.nodes, other.vessels)
+    assert (one.findings, list(one.changed)) == (other.findings, list(other.changed))
+    assert one.lots["B"].owners == frozenset({None, "Guest"})
