@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 A_WHILE = 500_000_000
 """Nanoseconds after which a work tells how far it is."""
-LARGE = 8_000_000
+LARGE = 2_000_000
 """Bytes of a file of events from which on their forms are checked while the load is replayed."""
 
 

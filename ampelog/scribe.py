@@ -23,7 +23,7 @@ from ampelog.journal import Head
 if TYPE_CHECKING:
     from subprocess import Popen
 
-MANY = 20_000
+MANY = 5_000
 """Events from which on a process of its own is worth its start."""
 BATCH = 20_000
 """Events in one insert: some 15 MB."""

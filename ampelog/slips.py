@@ -133,9 +133,11 @@ def looks_wrong(ledger: Ledger, entry: Entry, now: int) -> list[Finding]:
 def among(ledger: Ledger, entries: Sequence[Entry], now: int) -> list[Finding]:
     """What about the new events of a load may be a slip. What many of them do is left out; papers
     and names are looked at where tables are read. Nothing of a load of more than
-    ``MOST_LOOKED_AT``; of one into an empty ledger only what an event says by itself."""
+    ``MOST_LOOKED_AT``, nor of one whose forms are not checked yet; of one into an empty ledger only
+    what an event says by itself."""
     few, first = 0 < len(entries) <= MOST_LOOKED_AT, ledger.head.position == 1
-    if not few or not (first or projection.is_current(ledger)):
+    unlooked = any(one.line for one in entries)
+    if not few or unlooked or not (first or projection.is_current(ledger)):
         return []
     rules = _ALONE if first else _RULES
     known = ledger.known([str(one.event.get("id")).lower() for one in entries])
