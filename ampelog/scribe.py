@@ -6,6 +6,7 @@ need none of what the check finds out, and a cellar's computer has more than one
 
 from __future__ import annotations
 
+import errno
 import gc
 import marshal
 import os
@@ -150,11 +151,14 @@ class Scribe:
         form = pickle.dumps(self._form)  # its name
         asked: Any = (sys.path, _packed(self._drafts), *self._said, form)
         self._written = _unnamed()
-        with _unnamed() as given:
-            given.write(marshal.dumps(asked))
-            given.seek(0)
-            words = (sys.executable, "-c", _FRESH)
-            self._process = Popen(words, stdin=given, stdout=self._written, stderr=DEVNULL)
+        try:
+            with _unnamed() as given:
+                _put(given, marshal.dumps(asked))
+                given.seek(0)
+                words = (sys.executable, "-c", _FRESH)
+                self._process = Popen(words, stdin=given, stdout=self._written, stderr=DEVNULL)
+        except OSError:  # no room, or no process: it is written out here
+            self._written.close()
 
     @property
     def is_apart(self) -> bool:
@@ -191,6 +195,14 @@ def _unnamed() -> IO[bytes]:
     return TemporaryFile()
 
 
+def _put(target: IO[bytes], data: bytes) -> None:
+    """Write all of it, or raise ``OSError``: not every system says that a limit cut a file."""
+    target.write(data)
+    target.flush()
+    if os.fstat(target.fileno()).st_size != len(data):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
 _FRESH = """
 import marshal, sys
 path, *asked = marshal.loads(sys.stdin.buffer.read())
@@ -224,6 +236,5 @@ def alone(
     drafts, checked = list(map(Draft, *packed)), pickle.loads(form)
     done = write_out(drafts, after, peaks, recorded_at, checked)
     head = (done.head.position, done.head.root)
-    sys.stdout.buffer.write(marshal.dumps((done.batches, done.data, head, done.peaks)))
-    sys.stdout.flush()
+    _put(sys.stdout.buffer, marshal.dumps((done.batches, done.data, head, done.peaks)))
     os._exit(0)  # without freeing it piece by piece
