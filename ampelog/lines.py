@@ -40,6 +40,14 @@ class Entry(Struct, frozen=True, gc=False):
     is_row: bool = False
 
 
+class Read(Struct):
+    """What files hold: events, problems that refuse them, and what is odd and refuses nothing."""
+
+    entries: list[Entry]
+    problems: list[Finding]
+    odd: list[Finding]
+
+
 class NotJson(ValueError):
     """A text or line is no JSON that every reader reads alike; the message says why."""
 

@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from ampelog.ledger import Ledger
+    from ampelog.lines import Read
     from ampelog.questions import View
-    from ampelog.tables import Asked, Read, Seen
+    from ampelog.tables import Asked, Seen
 
 A_WHILE = 500_000_000
 """Nanoseconds after which a work tells how far it is."""
@@ -82,7 +83,6 @@ def not_recorded(
     """The events of a file that is not to be recorded, and what is wrong with its other lines or
     rows; ``form`` says how a table is written, ``seen`` what tables beside it said."""
     from ampelog.history import zone_of
-    from ampelog.sheets import is_spreadsheet
 
     if not is_spreadsheet(name, form is not None and form.has_kind):
         return read(name, zone_of(ledger), moment, untold)
@@ -106,8 +106,11 @@ def _called(name: str) -> str:
 
 def written(
     kind: str | None, columns: Path | None, dates: str | None, decimal: str | None
-) -> Asked:
-    """How tables are written, as the options of `load` say; ``Refused`` where they cannot be."""
+) -> Asked | None:
+    """How tables are written, as the options of `load` say, None where they say nothing;
+    ``Refused`` where they cannot be."""
+    if {kind, columns, dates, decimal} == {None}:
+        return None
     from ampelog import days, mapping
     from ampelog.events import KINDS
     from ampelog.tables import Asked
@@ -131,27 +134,29 @@ def written(
 
 
 def gathered(
-    ledger: Ledger, files: Sequence[str], asked: Asked, moment: int, tick: Any
+    ledger: Ledger, files: Sequence[str], form: Asked | None, moment: int, tick: Any
 ) -> tuple[Read, list[str]]:
     """The events of files, lines and tables alike; the places of the rows that are known."""
-    from ampelog import again, roster, tables
     from ampelog.history import zone_of
-    from ampelog.sheets import is_spreadsheet
+    from ampelog.lines import Read
 
     zone = zone_of(ledger)
-    whole, known = tables.Read([], [], []), list[str]()
+    whole, known = Read([], [], []), list[str]()
     seen: Seen = {}
     rows: list[Any] = []
-    tabled = [name for name in files if is_spreadsheet(name, asked.has_kind)]
-    if asked != tables.Asked() and not tabled:
+    has_kind = form is not None and form.has_kind
+    tabled = [name for name in files if is_spreadsheet(name, has_kind)]
+    if form is not None and not tabled:
         raise Refused("--kind, --columns, --dates and --decimal are for tables; these are lines")
+    if tabled:
+        from ampelog import again, roster
     for name in files:
         if name not in tabled:
             found, wrong = read(name, zone, moment, tick)
             whole.entries += found
             whole.problems += wrong
             continue
-        table = _table(name, asked, ledger, moment, seen)
+        table = _table(name, form, ledger, moment, seen)
         here = dict.fromkeys(again.known(ledger, table.entries))
         known += here
         whole.odd += [one for one in table.odd if one.where.partition(", column")[0] not in here]
@@ -176,6 +181,14 @@ def read(name: str, zone: ZoneInfo, moment: int, tick: Any) -> tuple[list[Any], 
             tick("reading", lines_read, 0)
 
         return lines.read(stream, _called(name), zone, moment, done, formed=formed)
+
+
+def is_spreadsheet(name: str, has_kind: bool = False) -> bool:
+    """Whether a file of that name is read as a spreadsheet; with a kind said, all but lines are."""
+    ending = Path(name).suffix.lower()
+    if has_kind:
+        return ending not in (".jsonl", ".json")
+    return ending in (".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 
 
 @contextmanager

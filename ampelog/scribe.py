@@ -10,7 +10,6 @@ import errno
 import gc
 import marshal
 import os
-import pickle
 import sys
 from collections.abc import Callable, Sequence
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
@@ -146,6 +145,7 @@ class Scribe:
     def _begin(self) -> None:
         """Hand everything to a fresh process. A fork would share this one's memory, and every page
         that the replay touches would be copied."""
+        import pickle
         from subprocess import DEVNULL, Popen
 
         form = pickle.dumps(self._form)  # its name
@@ -232,6 +232,8 @@ def alone(
 ) -> None:
     """The work of the process of its own: its answer goes to standard output. A fault ends it, and
     whoever began it sees to that."""
+    import pickle
+
     gc.disable()
     drafts, checked = list(map(Draft, *packed)), pickle.loads(form)
     done = write_out(drafts, after, peaks, recorded_at, checked)

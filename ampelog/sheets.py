@@ -78,14 +78,6 @@ def letter(column: int) -> str:
     return found
 
 
-def is_spreadsheet(name: str, has_kind: bool = False) -> bool:
-    """Whether a file of that name is read as a spreadsheet; with a kind said, all but lines are."""
-    ending = Path(name).suffix.lower()
-    if has_kind:
-        return ending not in (".jsonl", ".json")
-    return ending in (".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
-
-
 def read(content: bytes, name: str) -> list[Sheet]:
     """The tables of a file's bytes; ``Refused`` where it is none that can be read."""
     ending = Path(name).suffix.lower()

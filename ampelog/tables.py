@@ -25,7 +25,7 @@ from ampelog.events import KINDS
 from ampelog.headings import Heading, headings, is_figure
 from ampelog.history import zone_of
 from ampelog.ledger import Ledger
-from ampelog.lines import Entry, NotJson
+from ampelog.lines import Entry, NotJson, Read
 from ampelog.mapping import Mapping, unknown_fields
 from ampelog.sheets import Sheet
 
@@ -50,14 +50,6 @@ class Asked(Struct, frozen=True):
 
 Seen = dict[str, list[Made]]
 """By what they say: the rows without an `id` that the tables of one load have so far."""
-
-
-class Read(Struct):
-    """What a file holds: events, problems that refuse it, and what is odd and refuses nothing."""
-
-    entries: list[Entry]
-    problems: list[Finding]
-    odd: list[Finding]
 
 
 def read(content: bytes, name: str, asked: Asked, ledger: Ledger, now: int, seen: Seen) -> Read:

@@ -12,8 +12,9 @@ from openpyxl import Workbook
 
 from ampelog import tables
 from ampelog.assembly import Made
+from ampelog.lines import Read
 from ampelog.sheets import read
-from ampelog.tables import Asked, Read
+from ampelog.tables import Asked
 
 Row = dict[str, Any]
 WHOLE = ("replacement", "where")

@@ -425,7 +425,8 @@ def toppings(chance: random.Random) -> Iterator[Event]:
     for month in range(1, 25):
         lot = chance.choice("AAC")
         at = f"{2024 + month // 13}-{(month - 1) % 12 + 1:02}-15"
-        ends = {"from": {"lot": lot, "vessel": f"T-{lot}", "volume": "6 L"}, "to": {"lot": "B"}}
+        drawn = {"lot": lot, "vessel": f"T-{lot}", "volume": "6 L"}
+        to: Event = {"lot": "B"}
         if chance.random() < 0.2 or left[lot] <= 6:
             yield {
                 "kind": "gauge",
@@ -439,10 +440,10 @@ def toppings(chance: random.Random) -> Iterator[Event]:
         left[lot] -= 6
         each = "2 L" if chance.random() < 0.8 else "1.9 L"
         if chance.random() < 0.9:
-            ends["to"] |= {"vessels": BARRELS, "each": each}
+            to |= {"vessels": BARRELS, "each": each}
         else:
-            ends["to"] |= {"vessel": chance.choice(BARRELS), "volume": "6 L"}
-        yield {"kind": "top", "at": at, **ends}
+            to |= {"vessel": chance.choice(BARRELS), "volume": "6 L"}
+        yield {"kind": "top", "at": at, "from": drawn, "to": to}
 
 
 @pytest.mark.parametrize("seed", range(12))
