@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from threading import Thread
 from typing import Generic, TypeVar
 
@@ -34,12 +35,13 @@ class Beside(Generic[T]):
         """What it gave, waited for; raises what it raised."""
         if self._thread is None:
             return self._work()
-        self.end()
+        self._thread.join()
         if self._fault is not None:
             raise self._fault
         return self._done[0]
 
     def end(self) -> None:
-        """Wait until it does nothing any more, whatever became of it."""
-        if self._thread is not None:
-            self._thread.join()
+        """Wait until it does nothing any more, whatever became of it, and whoever is impatient."""
+        while self._thread is not None and self._thread.is_alive():
+            with suppress(KeyboardInterrupt):
+                self._thread.join()

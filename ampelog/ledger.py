@@ -281,7 +281,7 @@ class Ledger:
         written = scribe.result()
         mark = Mark(written.head, written.peaks, stamp, self._mark.end + len(written.data))
         for known, bodies in written.batches:
-            if scribe.dropped:  # interrupted twice: what is rolled back stays so
+            if scribe.dropped:
                 raise Refused("the load was dropped")
             self._database.insert(known, bodies)
         self._database.seal([mark])
