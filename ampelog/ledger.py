@@ -235,30 +235,35 @@ class Ledger:
         and becomes that of the load before where it would go back. Once the journal's seal is
         synced the load is recorded, whatever happens after.
         """
+        self._settle()
         coming = self._coming(drafts, recorded_at)
         if not drafts:
             return self.together(lambda: check(coming))
         assert self.writable, "a ledger open for reading is not written to"
-        self._settle()
         stamp = coming.recorded_at
         scribe = Scribe(drafts, self.head.position, self._mark.peaks, stamp, form)
         insertion = Beside(lambda: self._insert(scribe, stamp))
         if scribe.is_apart:
             coming = replace(coming, ahead=insertion.begin)
-        self._database.begin()
         try:
+            self._database.begin()
             answer = check(coming)
             mark, data = insertion.result()
             if look is not None:
                 with self._standing_at(mark):
                     look(answer)
             durable.write(self._files.journal, self._mark.end, data)
-        except BaseException:
-            scribe.drop()
-            insertion.end()
-            self._database.rollback()
-            # An interruption may have come after the journal had the load, or half of it.
-            self._behind = self._files.journal.stat().st_size != self._mark.end
+        except BaseException as fault:
+            first = insertion.fault  # what then failed in the check failed because of it
+            try:
+                scribe.drop()
+                insertion.end()
+            finally:
+                self._database.rollback()
+                # An interruption may have come after the journal had the load, or half of it.
+                self._behind = self._files.journal.stat().st_size != self._mark.end
+            if first is not None and isinstance(fault, Exception):
+                raise first from fault
             raise
         self._recorded(mark)
         return answer
@@ -281,7 +286,7 @@ class Ledger:
         written = scribe.result()
         mark = Mark(written.head, written.peaks, stamp, self._mark.end + len(written.data))
         for known, bodies in written.batches:
-            if scribe.dropped:
+            if scribe.dropped:  # the load was refused: spare the work
                 raise Refused("the load was dropped")
             self._database.insert(known, bodies)
         self._database.seal([mark])
@@ -300,8 +305,8 @@ class Ledger:
         self._settle()
         coming = self._coming(drafts, recorded_at)
         scribe = Scribe(drafts, self.head.position, self._mark.peaks, coming.recorded_at)
-        self._database.begin()
         try:
+            self._database.begin()
             answer = check(coming)
             mark = self._insert(scribe, coming.recorded_at)[0] if drafts else self._mark
             with self._standing_at(mark):

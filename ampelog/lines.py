@@ -28,9 +28,9 @@ _ASK_TIME = "give the day or the time at which it happened, as in 2024-10-03 or 
 
 
 class Entry(Struct, frozen=True, gc=False):
-    """An event that has passed its form: as received, as a model, and its moment. ``line`` is what
-    it was read from where its form is still to be checked; ``is_row`` says that it is a table's
-    row, whose `id` comes from what it says."""
+    """An event: as received, as a model, and its moment. It has passed its form, but where ``line``
+    is what it was read from, which is still to be checked; ``is_row`` says that it is a row of a
+    table, whose `id` comes from what it says."""
 
     event: dict[str, Any]
     model: Event | Told
@@ -212,9 +212,9 @@ def _read(line: bytes, where: str, zone: ZoneInfo, now: int) -> Entry | Sequence
 
 
 def _unformed(line: bytes, where: str, zone: ZoneInfo, now: int) -> Entry | Sequence[Finding]:
-    """As ``_read``, nothing checked where the line can be read without."""
+    """As ``_read``, nothing but kind and moment checked where the line can be read without."""
     try:
-        if line.isascii() and (b"\\" not in line or b"\\u" not in line):
+        if line.isascii() and (b"\\" not in line or b"\\u" not in line):  # one byte: found sooner
             event = _decode_plain(line)
             kind = event["kind"]
             if kind in KINDS and "until" not in event:

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from ampelog import history, moments
 from ampelog.cellar import Cellar, Shelf
+from ampelog.errors import Refused
 from ampelog.graph import Ferment, Graph, Node
 from ampelog.ledger import Ledger
 from ampelog.registers import KINDS, Entry, Registers, fields_of
@@ -52,11 +53,11 @@ def rebuild(ledger: Ledger) -> Cellar:
     """Replay everything and write the projection anew, in a transaction of its own."""
     from ampelog.replay import begun
 
-    steps = history.steps_of(ledger)
+    steps, spans = history.steps_of(ledger), Spans()
     with history.still():
-        cellar, spans = begun(steps, history.zone_of(ledger)), Spans()
-        refusals = spans.tell(cellar, steps)
-        assert not refusals, f"a recorded event cannot have happened: {refusals[0]}"
+        cellar = begun(steps, history.zone_of(ledger))
+        if refusals := spans.tell(cellar, steps):
+            raise Refused(f"{len(refusals)} recorded events cannot have happened", refusals)
         ledger.together(lambda: write(ledger, cellar, steps, ledger.head.position, (spans, NONE)))
     return cellar
 
@@ -198,8 +199,7 @@ def _add(ledger: Ledger, cellar: Cellar, first: int, first_ferment: int) -> None
         organism=[_json(one.organism) for one in ferments],
         regime=[_json(one.regime) for one in ferments],
     )
-    held = list(cellar.vessels.items())
-    held = [(vessel, lot) for vessel, lot in held if lot]
+    held = [(vessel, lot) for vessel, lot in list(cellar.vessels.items()) if lot]
     _insert(
         ledger,
         "projection_add_vessels",

@@ -7,7 +7,7 @@ check below before it seals. What must be lawful is the ledger as it stands afte
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from ampelog import history, lines, moments, projection, references
 from ampelog.cellar import Cellar
-from ampelog.errors import Finding, Refused
+from ampelog.errors import Finding, Refused, Unopenable
 from ampelog.known import unknown
 from ampelog.ledger import Coming, Draft, Head, Ledger
 from ampelog.lines import Entry, entry
@@ -86,8 +86,12 @@ def record(  # noqa: PLR0913  each says one thing of the load
     said = _Said(by, now, dry_run, tick, ask)
     if any(isinstance(one.model, Told) for one in entries):
         if not problems and not dry_run and ask is None:
-            with suppress(Exception):
+            try:
                 return _record(ledger, entries, (), said, lines.whole)
+            except Unopenable:
+                raise
+            except Exception:  # noqa: BLE001 - whatever it is, the forms are checked first
+                pass
         entries, wrong = formed(ledger, entries, now)
         problems = [*problems, *wrong]
     return _record(ledger, entries, problems, said)
@@ -306,7 +310,7 @@ class _Load:
         registered(steps, cellar.registers)
         orders = (step.order for step in steps if projection.depends(step))
         spans = spans_of(ledger, min(orders, default=projection.LAST))
-        coming.ahead()
+        coming.ahead()  # from here on nothing reads events past the head
         refusals = spans.tell(cellar, steps, self._ticks("replaying", len(steps)))
         self._refuse(steps, cellar, refusals)
         projection.extend(ledger, cellar, steps, coming.last, spans)

@@ -12,6 +12,7 @@ import marshal
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import IO, TYPE_CHECKING, Any, NamedTuple
 
 from msgspec import Struct
@@ -36,8 +37,9 @@ def _nothing() -> None:
 class Coming(Struct, frozen=True):
     """A load as it will be recorded: its first position, how many events, and when.
 
-    A check that asks nothing more of the log calls ``ahead``: what is coming may then be put into
-    the database while the check goes on.
+    A check calls ``ahead`` once it asks of the projection and of events up to the head alone: those
+    of the load may then appear in the database while it goes on, from another thread, in the same
+    transaction.
     """
 
     first: int
@@ -140,7 +142,8 @@ class Scribe:
         self._process: Popen[bytes] | None = None
         self.dropped = False
         if len(drafts) >= MANY and (os.cpu_count() or 1) > 1:
-            self._begin()
+            with suppress(OSError):  # no room, or no process: it is written out here
+                self._begin()
 
     def _begin(self) -> None:
         """Hand everything to a fresh process. A fork would share this one's memory, and every page
@@ -157,8 +160,9 @@ class Scribe:
                 given.seek(0)
                 words = (sys.executable, "-c", _FRESH)
                 self._process = Popen(words, stdin=given, stdout=self._written, stderr=DEVNULL)
-        except OSError:  # no room, or no process: it is written out here
+        except OSError:
             self._written.close()
+            raise
 
     @property
     def is_apart(self) -> bool:

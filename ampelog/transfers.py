@@ -26,7 +26,8 @@ def movement(cellar: Cellar, step: Step) -> None:
     out = draws(cellar, model.from_, step)
     found = fills(model.to)
     _one_dimension(out, found, step)
-    _move(cellar, step, out, found)
+    if not (len(out) == len(found) == 1 and _topped(cellar, step, out[0], found[0])):
+        _move(cellar, step, out, found)
 
 
 def crush(cellar: Cellar, step: Step) -> None:
@@ -117,8 +118,6 @@ def _move(
     pomace: Sequence[Fill] = (),
 ) -> None:
     """Within one dimension: the shortfall is lost, more out than in is a gain with a reason."""
-    if len(out) == len(found) == 1 and not pomace and _topped(cellar, step, out[0], found[0]):
-        return
     missing = shortfall(cellar, step, out, found)
     may_arrive(cellar, step, out, [*found, *pomace])
     pressed = sum(fill.amount for fill in found) if step.model.kind == "press" else 0
@@ -128,9 +127,10 @@ def _move(
 
 
 def _topped(cellar: Cellar, step: Step, draw: Draw, fill: Fill) -> bool:
-    """What most toppings are, and so most of a log: a little of one lot comes to vessels of another
-    that were filled together before. No more is mixed, shared or netted than the same would be
-    below. False, and nothing done, where there is more to it."""
+    """What most toppings are, and so most of a log: one draw without a role or holds, that empties
+    nothing, arrives whole in vessels of another lot that were filled together before. It comes to
+    what ``_move`` does of it; the vessels themselves are not looked at (``Together``). False, and
+    nothing done, in every other case."""
     source, lot, holding = draw.lot, cellar.lots.get(fill.lot), draw.holding
     if lot is None or lot is source or not source.sort == lot.sort == fill.sort == VOLUME:
         return False

@@ -21,6 +21,7 @@ from ampelog.composition import Composition
 from ampelog.errors import Refused
 from ampelog.genealogy import Kinds
 from ampelog.ledger import Ledger
+from ampelog.quantities import ONE
 from ampelog.questions import View
 from ampelog.sources import Leaf
 from ampelog.stands import SPAN
@@ -444,6 +445,30 @@ def toppings(chance: random.Random) -> Iterator[Event]:
         else:
             to |= {"vessel": chance.choice(BARRELS), "volume": "6 L"}
         yield {"kind": "top", "at": at, "from": drawn, "to": to}
+
+
+def test_a_press_is_weighed_though_it_comes_as_a_topping_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What a press yielded stands on a node of its own."""
+    monkeypatch.setattr(transfers, "_topped", lambda *_: pytest.fail("a press is no topping"))
+    said = {"kind": "receive", "at": "2024-01-01", "by": "Ines"}
+    events: list[Event] = [
+        {**said, "lot": "B", "vessel": vessel, "volume": "200 L", "state": "wine"}
+        for vessel in BARRELS
+    ]
+    events.append({**said, "lot": "M", "vessel": "T-M", "volume": "60 L", "state": "must"})
+    ends = {
+        "from": {"lot": "M", "vessel": "T-M", "volume": "6 L"},
+        "to": {"lot": "B", "vessels": BARRELS, "each": "2 L"},
+    }
+    events.append({"kind": "press", "at": "2024-02-01", "by": "Ines", **ends})
+    numbered = [
+        {**event, "id": f"01890000-0000-7000-8000-{number:012d}"}
+        for number, event in enumerate(events)
+    ]
+    cellar = replayed(numbered).cellar
+    assert [node.volume for node in cellar.graph.nodes if node.volume] == [6 * ONE]
 
 
 @pytest.mark.parametrize("seed", range(12))

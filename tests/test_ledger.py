@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -289,6 +290,35 @@ def test_a_form_that_fails_refuses_what_is_put_in_ahead(path: Path) -> None:
     with ledger.opened(path, write=True) as book:
         with pytest.raises(ValidationError):
             book.append(drafts(1, 3), recorded(1), lambda coming: coming.ahead(), lines.whole)
+        assert bytes_of(path) == before
+        book.append(drafts(1, 2), recorded(1), len)
+    assert opens(path).position == 3
+
+
+@pytest.mark.usefixtures("apart")
+def test_what_failed_first_is_told(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that is full beside the check, and a check that stumbles over that."""
+    made(path)
+    before = bytes_of(path)
+    failed = threading.Event()
+
+    def full(*_: Any) -> None:
+        failed.set()
+        raise Unopenable("the disk is full")
+
+    def check(coming: Coming) -> None:
+        threads = threading.active_count()
+        coming.ahead()
+        assert failed.wait(30)
+        while threading.active_count() > threads:
+            time.sleep(0.01)
+        raise ValueError("the transaction was aborted")
+
+    with ledger.opened(path, write=True) as book:
+        with monkeypatch.context() as patched:
+            patched.setattr(database.Database, "insert", full)
+            with pytest.raises(Unopenable, match="full"):
+                book.append(drafts(1, 3), recorded(1), check)
         assert bytes_of(path) == before
         book.append(drafts(1, 2), recorded(1), len)
     assert opens(path).position == 3
