@@ -31,8 +31,7 @@ def bottle(cellar: Cellar, step: Step) -> None:
     found = _outputs(cellar, model)
     keys = material_keys(cellar, model)
     for draw in out:
-        bound = draw.holding.holds | keys
-        held = cellar.holds.binding(bound) if bound else ()
+        held = cellar.holds.binding(draw.holding.holds | keys)
         if held:
             cellar.should_not(
                 step,

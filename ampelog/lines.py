@@ -218,8 +218,8 @@ def _unformed(line: bytes, where: str, zone: ZoneInfo, now: int) -> Entry | Sequ
             event = _decode_plain(line)
             kind = event["kind"]
             if kind in KINDS and "until" not in event:
-                instant = moments.instant(event["at"], zone)
-                if instant <= now + moments.DAY or kind in LOOK_AHEAD:
+                instant = _moment(event["at"], kind, where, zone, now, [])
+                if instant is not None:
                     return Entry(event, Unread(event), instant, where, line)
     except Exception:  # noqa: BLE001  whatever is wrong with it, `_read` says it
         pass

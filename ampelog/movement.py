@@ -49,11 +49,11 @@ class Fill(Struct):
     format: int = 0
     label: str | None = None
     under: str | None = None
-    amount: int = 0
-    """All that arrives."""
 
-    def __post_init__(self) -> None:
-        self.amount = sum(self.amounts)
+    @property
+    def amount(self) -> int:
+        """All that arrives."""
+        return sum(self.amounts)
 
 
 class Pool(Struct):
@@ -157,8 +157,7 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
     for draw in found:
         if draw.lot is not lot:
             lot = draw.lot
-            whose = cellar.owners(lot, step.instant)
-            owners = owners | whose if owners else whose
+            owners |= cellar.owners(lot, step.instant)
         if draw.holding.holds:
             holds |= draw.holding.holds
         amount += draw.amount
@@ -176,7 +175,7 @@ def take(cellar: Cellar, step: Step, found: Sequence[Draw], volume: int = 0) -> 
         amount,
         sort,
         state,
-        cellar.live_holds(holds) if holds else NO_HOLDS,
+        cellar.live_holds(holds),
         owners,
         largest.holding.ferment,
         list(parts.items()),
@@ -293,7 +292,6 @@ def fills(endpoints: Iterable[Any]) -> list[Fill]:
         if saying == said_last and set(vessels).isdisjoint(found[-1].vessels):
             last = found[-1]
             last.vessels, last.amounts = [*last.vessels, *vessels], [*last.amounts, *amounts]
-            last.amount += sum(amounts)
         else:
             found.append(Fill(endpoint.lot, sort, vessels, amounts, full, fraction))
             said_last = saying
@@ -357,10 +355,7 @@ def _fill_each(
         key = (id(before), amount)
         after = seen.get(key)
         if after is None:
-            after = before.filled(node, amount)
-            if after.state != state or pool.holds:
-                after = _changed(after, before, pool, amount, state)
-            seen[key] = after
+            after = seen[key] = filled_with(before, pool, node, amount, state)
         holdings[vessel] = after
     if len(fill.vessels) > 1:
         lot.filled_together(fill.vessels)
@@ -373,12 +368,9 @@ def _enter(cellar: Cellar, lot: Lot, fill: Fill, befores: Sequence[Holding]) -> 
 
 
 def filled_with(before: Holding, pool: Pool, node: int, amount: int, state: str) -> Holding:
-    """A holding after a fill."""
-    return _changed(before.filled(node, amount), before, pool, amount, state)
-
-
-def _changed(after: Holding, before: Holding, pool: Pool, amount: int, state: str) -> Holding:
-    """With what else a fill changes: of wine and must the larger part decides."""
+    """A holding after a fill. Wine that takes in a little must stays wine: the larger part
+    decides."""
+    after = before.filled(node, amount)
     if after.state != state and before.amount < amount:
         after = replace(after, state=state)
     return after.held(pool.holds) if pool.holds else after

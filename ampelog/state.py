@@ -49,9 +49,8 @@ class Holding(Struct, frozen=True, gc=False):
     def filled(self, node: int, amount: int) -> Holding:
         """With an amount of a node added; equal nodes are one part."""
         parts = self.parts
-        for there, part in parts:
+        for index, (there, part) in enumerate(parts):
             if there == node:
-                index = parts.index((there, part))
                 parts = (*parts[:index], (node, part + amount), *parts[index + 1 :])
                 break
         else:

@@ -106,7 +106,7 @@ def _fields(record: dict[str, Any]) -> dict[str, Any]:
     for key, value in record.items():
         reader = _READERS.get(key)
         if reader is not None:
-            found[_NAMES.get(key, key)] = reader(value)
+            found["from_" if key == "from" else key] = reader(value)
     return found
 
 
@@ -142,5 +142,3 @@ _READERS: dict[str, Callable[[Any], Any]] = {
     **dict.fromkeys(("from", "to", "of", "composition", "materials"), _records),
     "each": _each,
 }
-_NAMES = {"from": "from_"}
-"""Fields whose names Python keeps for itself."""

@@ -11,7 +11,7 @@ import inspect
 import json
 import shutil
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from itertools import count
@@ -294,6 +294,14 @@ def refused(events: Sequence[dict[str, object]]) -> list[Finding]:
     """What refuses these events on the setting."""
     _, refusals = fresh(history.steps_of(cast(Ledger, Memory(events))), ZONE)
     return refusals
+
+
+def numbered(events: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """These events, each with an `id` and who recorded it."""
+    return [
+        {**event, "id": f"01890000-0000-7000-8000-{number:012d}", "by": "Ines"}
+        for number, event in enumerate(events)
+    ]
 
 
 def replayed(events: Sequence[dict[str, object]]) -> View:

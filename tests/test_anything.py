@@ -18,7 +18,7 @@ from ampelog import lines, upkeep
 from ampelog.errors import Refused
 from ampelog.questions import View
 from ampelog.state import BOTTLES, UNITS
-from tests.conftest import NOW, ZONE, Vintage, as_lines, refused, replayed
+from tests.conftest import NOW, ZONE, Vintage, as_lines, numbered, refused, replayed
 from tests.oracles import Event
 
 LOTS = st.sampled_from(["A", "B", "C", "S", "Z", "F", "N"])
@@ -148,13 +148,6 @@ def begun() -> list[Event]:
     events = [json.loads(line) for line in as_lines(BASE)]
     return [
         {**event, "id": f"01880000-0000-7000-8000-{number:012d}", "by": "Ines"}
-        for number, event in enumerate(events)
-    ]
-
-
-def numbered(events: list[Event]) -> list[Event]:
-    return [
-        {**event, "id": f"01890000-0000-7000-8000-{number:012d}", "by": "Ines"}
         for number, event in enumerate(events)
     ]
 

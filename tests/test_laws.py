@@ -27,7 +27,7 @@ from ampelog.sources import Leaf
 from ampelog.stands import SPAN
 from ampelog.state import UNITS
 from tests.cellars import CAPACITIES, PLANTINGS, Maker, lawful, liters
-from tests.conftest import Vintage, refused, replayed
+from tests.conftest import Vintage, numbered, refused, replayed
 from tests.oracles import UNIT, Cellar, Event, Key, units
 
 NEAR = Fraction(1, 2**200)
@@ -452,7 +452,7 @@ def test_a_press_is_weighed_though_it_comes_as_a_topping_does(
 ) -> None:
     """What a press yielded stands on a node of its own."""
     monkeypatch.setattr(transfers, "_topped", lambda *_: pytest.fail("a press is no topping"))
-    said = {"kind": "receive", "at": "2024-01-01", "by": "Ines"}
+    said = {"kind": "receive", "at": "2024-01-01"}
     events: list[Event] = [
         {**said, "lot": "B", "vessel": vessel, "volume": "200 L", "state": "wine"}
         for vessel in BARRELS
@@ -462,12 +462,8 @@ def test_a_press_is_weighed_though_it_comes_as_a_topping_does(
         "from": {"lot": "M", "vessel": "T-M", "volume": "6 L"},
         "to": {"lot": "B", "vessels": BARRELS, "each": "2 L"},
     }
-    events.append({"kind": "press", "at": "2024-02-01", "by": "Ines", **ends})
-    numbered = [
-        {**event, "id": f"01890000-0000-7000-8000-{number:012d}"}
-        for number, event in enumerate(events)
-    ]
-    cellar = replayed(numbered).cellar
+    events.append({"kind": "press", "at": "2024-02-01", **ends})
+    cellar = replayed(numbered(events)).cellar
     assert [node.volume for node in cellar.graph.nodes if node.volume] == [6 * ONE]
 
 
@@ -475,10 +471,7 @@ def test_a_press_is_weighed_though_it_comes_as_a_topping_does(
 def test_what_most_toppings_are_is_what_any_movement_is(
     monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
-    events = [
-        {**event, "id": f"01890000-0000-7000-8000-{number:012d}", "by": "Ines"}
-        for number, event in enumerate(toppings(random.Random(seed)))
-    ]
+    events = numbered(toppings(random.Random(seed)))
     taken: list[bool] = []
     real = transfers._topped
 
